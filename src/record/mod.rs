@@ -1,1 +1,15 @@
-//! (to come)
+//! What is kept on disk: the capture folder, written so that a pulled plug costs at most the last second.
+
+pub mod capture;
+pub mod lines;
+pub mod reader;
+pub mod recover;
+pub mod storage;
+pub mod store;
+pub mod writer;
+
+pub use capture::{Capture, CaptureMeta, Closed};
+pub use reader::read_capture;
+pub use storage::{RecordError, Storage};
+pub use store::Files;
+pub use writer::CaptureWriter;
