@@ -92,12 +92,14 @@ pub fn unescape(text: &str) -> Option<Vec<u8>> {
     let mut bytes = Vec::with_capacity(text.len());
     let mut rest = text.as_bytes();
     while let [first, tail @ ..] = rest {
-        (rest, _) = match (first, tail) {
-            (b'\\', [b'x', hi, lo, tail @ ..]) => (tail, bytes.push(hex(*hi)? * 16 + hex(*lo)?)),
+        let (byte, after) = match (first, tail) {
+            (b'\\', [b'x', hi, lo, after @ ..]) => (hex(*hi)? * 16 + hex(*lo)?, after),
             (b'\\', _) => return None,
-            (0x20..=0x7E, _) => (tail, bytes.push(*first)),
+            (0x20..=0x7E, after) => (*first, after),
             _ => return None,
         };
+        bytes.push(byte);
+        rest = after;
     }
     Some(bytes)
 }
@@ -232,7 +234,7 @@ mod tests {
             for row in &rows {
                 let record = row_record(row);
                 let read = crate::record::recover::rows(&[ROW_HEADER.as_bytes(), &record].concat());
-                prop_assert_eq!(&read.rows, &[row.clone()]);
+                prop_assert_eq!(&read.rows, std::slice::from_ref(row));
                 prop_assert_eq!(read.torn_bytes, 0);
             }
         }

@@ -21,7 +21,7 @@ use super::{
 pub fn read_capture(storage: &impl Storage, folder: &str) -> Result<Capture, RecordError> {
     let mut files = Folder {
         storage,
-        folder,
+        name: folder,
         digests: BTreeMap::new(),
         faults: BTreeMap::new(),
     };
@@ -67,7 +67,8 @@ pub fn read_capture(storage: &impl Storage, folder: &str) -> Result<Capture, Rec
 
 struct Folder<'a, S: Storage> {
     storage: &'a S,
-    folder: &'a str,
+    /// Name under the storage's base; empty: the base itself.
+    name: &'a str,
     /// Digest of every file read.
     digests: BTreeMap<String, String>,
     faults: BTreeMap<String, u64>,
@@ -75,10 +76,10 @@ struct Folder<'a, S: Storage> {
 
 impl<S: Storage> Folder<'_, S> {
     fn path(&self, name: &str) -> String {
-        if self.folder.is_empty() {
+        if self.name.is_empty() {
             name.into()
         } else {
-            format!("{}/{name}", self.folder)
+            format!("{}/{name}", self.name)
         }
     }
 

@@ -99,7 +99,7 @@ mod tests {
         let found =
             rows(b"host_us,line\r\n1,a\r\nx,b\r\n3,\"c\r\n4,d,e\r\n5,\\q\r\n\0\0\0\n6,f\r\n");
         let times: Vec<u64> = found.rows.iter().map(|r| r.host_us).collect();
-        assert_eq!((times.as_slice(), found.damaged), ([1, 3, 6].as_slice(), 4));
+        assert_eq!((times.as_slice(), found.damaged), ([1, 6].as_slice(), 5));
         assert!(rows(b"1,a\r\n").header_missing);
     }
 

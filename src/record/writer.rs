@@ -268,7 +268,11 @@ impl<S: Storage> CaptureWriter<S> {
 
 /// Lower-case hex.
 pub(crate) fn hex(bytes: &[u8]) -> String {
-    bytes.iter().map(|b| format!("{b:02x}")).collect()
+    bytes
+        .iter()
+        .flat_map(|b| [b >> 4, b & 15])
+        .map(|digit| char::from_digit(u32::from(digit), 16).expect("a nibble is below 16"))
+        .collect()
 }
 
 /// SHA-256 of a text, lower-case hex.
