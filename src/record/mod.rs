@@ -2,6 +2,7 @@
 
 pub mod capture;
 pub mod lines;
+pub mod queue;
 pub mod reader;
 pub mod recover;
 pub mod storage;
