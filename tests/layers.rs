@@ -150,8 +150,8 @@ fn rooms_look_down() {
         }
     }
     assert!(
-        files.len() > 10 && (files.len() < 20 || seen > 10),
-        "the test found its files"
+        files.len() > 10 && seen > 0,
+        "the test found its files and the rooms they name"
     );
     assert!(wrong.is_empty(), "{}", wrong.join("\n"));
 }
