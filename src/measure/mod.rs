@@ -3,3 +3,4 @@
 //! transcendental function, so that a finding is the same to the bit on every machine.
 
 pub mod cholesky;
+pub mod roll;

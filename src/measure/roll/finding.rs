@@ -1,0 +1,174 @@
+//! What the roll measure says: the finding, its parts, and how they look in JSON.
+
+use schemars::JsonSchema;
+use serde::Serialize;
+
+use crate::reading::{Estimate, LimitSource, Quality, Refusal, SOFTWARE, Verdict};
+
+/// Finding of one roll record.
+#[derive(Clone, Debug, PartialEq, Serialize, JsonSchema)]
+pub struct RollFinding {
+    /// Always `roll`.
+    pub test: String,
+    /// Software and version that made this finding.
+    pub software: String,
+    /// Why there is no answer, or null.
+    pub refused: Option<Vec<Refusal>>,
+    /// `outside` when a snag is reported, otherwise `undecided`: not seen is not not there. Null when refused.
+    pub verdict: Option<Verdict>,
+    /// Where the limit comes from.
+    pub limit_source: Option<LimitSource>,
+    /// A snag is reported when its false-alarm probability is at most this.
+    pub limit_snag_false_alarm: f64,
+    /// Bound on the share of snag-free records that look at least as snagged as this one, 0..1.
+    pub false_alarm_probability: Option<f64>,
+    /// Reported snags, strongest first; empty when none is shown, null when refused.
+    pub snags: Option<Vec<Snag>>,
+    /// Every part that this setup and record could show, most probable first.
+    pub suspects: Option<Vec<Suspect>>,
+    /// Time of the first counted edge in the file, s.
+    pub start_s: Option<f64>,
+    /// Time of the last counted edge in the file, s.
+    pub end_s: Option<f64>,
+    /// What the record was like.
+    pub quality: RollQuality,
+    /// What a picture needs; not part of the result.
+    #[serde(skip)]
+    #[schemars(skip)]
+    pub trace: RollTrace,
+}
+
+/// A snag: an energy loss tied to one part, in some of its turns.
+#[derive(Clone, Debug, PartialEq, Serialize, JsonSchema)]
+pub struct Snag {
+    /// Name of the most probable part.
+    pub part: String,
+    /// Probability of that part, given that there is a snag in one of the visible parts.
+    pub probability: f64,
+    /// Bound on the share of snag-free records that look at least as snagged as this one.
+    pub false_alarm_probability: f64,
+    /// Events per turn of the sensed shaft.
+    pub order_per_sensor_turn: f64,
+    /// Where in the part's event period the hits lie, degrees after the first edge of the file, 0..360.
+    pub phase_deg: f64,
+    /// Half a phase bin, degrees: the phase is known no better.
+    pub phase_half_bin_deg: f64,
+    /// Share of turns that hit.
+    pub hit_rate: Estimate,
+    /// Every turn that the record could show, in order.
+    pub hits: Vec<Hit>,
+    /// Other words for the same order: `2 x wheel_fl`.
+    pub ambiguous_with: Vec<String>,
+    /// Every visible part with its probability, most probable first.
+    pub suspects: Vec<Suspect>,
+}
+
+/// One turn of the reported part.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, JsonSchema)]
+pub struct Hit {
+    /// Number of the event, 0 for the first after the first edge of the file.
+    pub turn: u64,
+    /// Time of the event in the file, s.
+    pub t_s: f64,
+    /// Probability that the snag showed in this turn.
+    pub hit: f64,
+}
+
+/// A part that may hold the snag.
+#[derive(Clone, Debug, PartialEq, Serialize, JsonSchema)]
+pub struct Suspect {
+    /// Name of the part.
+    pub part: String,
+    /// Probability, given that there is a snag in one of the visible parts; parts of equal order share theirs.
+    pub probability: f64,
+    /// Natural logarithm of the Bayes factor "snag in this part" against "no snag".
+    pub ln_bayes: f64,
+    /// Best order, events per turn of the sensed shaft.
+    pub order_per_sensor_turn: f64,
+}
+
+/// A part that this setup or this record cannot show.
+#[derive(Clone, Debug, PartialEq, Serialize, JsonSchema)]
+pub struct NotSeen {
+    /// Name of the part.
+    pub part: String,
+    /// Why, in words.
+    pub reason: String,
+}
+
+/// What a roll record was like.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, JsonSchema)]
+pub struct RollQuality {
+    /// What every test reports.
+    #[serde(flatten)]
+    pub common: Quality,
+    /// Groups of parts whose orders this record cannot tell apart.
+    pub same_order: Vec<Vec<String>>,
+    /// Natural logarithm of the Bayes factor "a snag in some visible part" against "no snag".
+    pub ln_bayes: Option<f64>,
+    /// Turns of the sensed shaft from first to last counted edge.
+    pub turns: Option<f64>,
+    /// Standard deviation of one edge time, microseconds.
+    pub jitter_us: Option<f64>,
+    /// Share of the record's time that coasted and was used.
+    pub coast_share: Option<f64>,
+    /// Turns of the reported (or most probable) part without information: hand on, standstill, ends of a run.
+    pub turns_unseen: Option<u64>,
+    /// Parts that could not be seen, with the reason.
+    pub not_visible: Vec<NotSeen>,
+    /// Turns of the sensed shaft from each magnet to the next, from the first counted edge's magnet on; sum 1.
+    pub spacing: Option<Vec<f64>>,
+    /// Edges that were not counted: not later than the one before, or bounce.
+    pub edges_dropped: u64,
+    /// Magnets that passed without an edge.
+    pub edges_missed: u64,
+    /// Limits of this answer in words.
+    pub notes: Vec<String>,
+}
+
+/// Scores of the best part, one strip a turn, for a picture.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct RollTrace {
+    /// Name of the part.
+    pub part: Option<String>,
+    /// Bins a turn of the part (event period).
+    pub bins: usize,
+    /// Strips in order of time.
+    pub strips: Vec<Strip>,
+}
+
+/// One turn of the best part.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Strip {
+    /// Number of the turn.
+    pub turn: u64,
+    /// Time in the file at which the turn begins, s.
+    pub t_s: f64,
+    /// Loss in each bin in units of its own standard deviation; `None` where the record says nothing.
+    pub loss_sd: Vec<Option<f64>>,
+}
+
+impl RollFinding {
+    /// A finding without an answer.
+    pub(super) fn refuse(
+        refusals: Vec<Refusal>,
+        limit: (f64, LimitSource),
+        quality: RollQuality,
+    ) -> Self {
+        Self {
+            test: "roll".into(),
+            software: SOFTWARE.into(),
+            refused: Some(refusals),
+            verdict: None,
+            limit_source: Some(limit.1),
+            limit_snag_false_alarm: limit.0,
+            false_alarm_probability: None,
+            snags: None,
+            suspects: None,
+            start_s: None,
+            end_s: None,
+            quality,
+            trace: RollTrace::default(),
+        }
+    }
+}
