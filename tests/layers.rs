@@ -19,7 +19,11 @@ const RANKS: &[&[&str]] = &[
 ];
 
 /// Neighbours of one rank that may be named: `(from, to)`.
-const BESIDE: &[(&str, &str)] = &[("reading", "units"), ("measure", "vehicle")];
+const BESIDE: &[(&str, &str)] = &[
+    ("reading", "units"),
+    ("measure", "vehicle"),
+    ("wire", "timebase"),
+];
 
 /// What only some rooms may use: `(text, rooms)`.
 const ONLY_IN: &[(&str, &[&str])] = &[
