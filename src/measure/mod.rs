@@ -3,4 +3,5 @@
 //! transcendental function, so that a finding is the same to the bit on every machine.
 
 pub mod cholesky;
+pub mod leak;
 pub mod roll;

@@ -2,3 +2,12 @@
 //! the studies and the virtual bench. Pure: same seed, same bytes on every machine.
 
 pub mod noise;
+
+/// A simulated record and what is true of it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Simulated<R, T> {
+    /// Readings in the order of time.
+    pub readings: Vec<R>,
+    /// What a measure should find.
+    pub truth: T,
+}
