@@ -72,6 +72,7 @@ impl From<Fault> for FaultKind {
     fn from(fault: Fault) -> Self {
         match fault {
             Fault::BadCrc => Self::BadCrc,
+            Fault::OverLong => Self::OverLong,
             Fault::Unknown | Fault::Version(_) => Self::Unknown,
             Fault::Malformed { .. } => Self::Malformed,
         }
@@ -308,8 +309,11 @@ impl Tracker {
             } => {
                 let before = self.dropped.replace((*lost_lines, *lost_readings));
                 let (lines, readings) = before.unwrap_or((*lost_lines, *lost_readings));
-                let lines = lost_lines.wrapping_sub(lines);
-                let readings = lost_readings.wrapping_sub(readings);
+                // A counter that fell was reset unseen: what it shows now is new.
+                let lines = lost_lines.checked_sub(lines).unwrap_or(*lost_lines);
+                let readings = lost_readings
+                    .checked_sub(readings)
+                    .unwrap_or(*lost_readings);
                 let n = u64::from(lines) + u64::from(readings);
                 self.health.count(FaultKind::Overrun, n);
                 n > 0

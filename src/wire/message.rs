@@ -5,13 +5,15 @@ use std::fmt;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::{CRC, VERSION};
+use super::{CRC, MAX_LINE, VERSION};
 
 /// Why a line carries no message.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Fault {
     /// No `*XXXX` at the end, or the CRC in it is not that of the payload.
     BadCrc,
+    /// More than [`MAX_LINE`] bytes.
+    OverLong,
     /// The CRC holds, but the record's kind is not known to this version.
     Unknown,
     /// The CRC holds; the identity states a version of the wire that this software does not read.
@@ -29,6 +31,7 @@ impl fmt::Display for Fault {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Fault::BadCrc => write!(f, "the checksum does not match"),
+            Fault::OverLong => write!(f, "more than {MAX_LINE} bytes"),
             Fault::Unknown => write!(f, "unknown kind of record"),
             Fault::Version(v) => {
                 write!(
@@ -337,6 +340,9 @@ pub fn is_name(text: &str) -> bool {
 /// # Errors
 /// The [`Fault`]; no line with a wrong CRC gives a message.
 pub fn parse(line: &[u8]) -> Result<Line<'_>, Fault> {
+    if line.len() > MAX_LINE {
+        return Err(Fault::OverLong);
+    }
     let payload = checked_payload(line).ok_or(Fault::BadCrc)?;
     let text = str::from_utf8(payload).unwrap_or_default();
     if !text.bytes().all(|b| (0x20..=0x7E).contains(&b)) || text.is_empty() {
