@@ -117,6 +117,8 @@ pub struct Quality {
     pub lines: u64,
     /// Readings that reached the measure.
     pub rows: u64,
+    /// Readings of sensors that this test does not use.
+    pub ignored: u64,
     /// Faults by kind; empty when there were none.
     pub faults: BTreeMap<String, u64>,
     /// Places where readings are missing.

@@ -9,13 +9,14 @@ use std::{
 };
 
 use feelgauge::{
-    inspect::{Input, Mark, Row, RowEnd},
+    inspect::{Input, Mark, Row},
     record::{
         Capture, CaptureMeta, CaptureWriter, Files, RecordError, Storage,
         capture::{Anchor, Conditions, FORMAT, ProbeMeta, Settings},
         read_capture,
         writer::SYNC_EVERY_US,
     },
+    wire::Part,
 };
 
 /// What a power cut leaves of what was not synced.
@@ -247,10 +248,11 @@ fn inputs() -> Vec<Input> {
     let mut inputs = Vec::new();
     for n in 0..28_u64 {
         let host_us = n * 125_000;
-        let end = match n {
-            9 => RowEnd::GoesOn,
-            17 => RowEnd::BrokenOff,
-            _ => RowEnd::Newline,
+        let part = match n {
+            9 => Part::OverLong,
+            12 => Part::OverLongEnd,
+            17 => Part::Torn,
+            _ => Part::Whole,
         };
         let bytes = format!("S {n} 0 {host_us}\r\u{fc}\\").into_bytes();
         inputs.push(Input::Row(
@@ -258,7 +260,7 @@ fn inputs() -> Vec<Input> {
             Row {
                 host_us,
                 bytes,
-                end,
+                part,
             },
         ));
         if n % 10 == 4 {

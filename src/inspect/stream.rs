@@ -1,25 +1,16 @@
 //! What reaches a session: rows of the probes, exactly as they are kept in a capture, and marks.
 
-/// How the bytes of a row ended on the wire.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum RowEnd {
-    /// With the LF that ends a line (the LF itself is not among the row's bytes).
-    Newline,
-    /// Not yet: the line is too long for one row and goes on in the probe's next row.
-    GoesOn,
-    /// Never: the port was lost or the capture was closed in the middle of the line.
-    BrokenOff,
-}
+use crate::wire::Part;
 
-/// One row of one probe.
+/// One row of one probe: a line, or a piece of one that is over-long or was broken off.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Row {
     /// Host time of the read that completed the row, microseconds.
     pub host_us: u64,
     /// The bytes as received, without the LF.
     pub bytes: Vec<u8>,
-    /// How they ended.
-    pub end: RowEnd,
+    /// Whether they are a whole line, or which part of one.
+    pub part: Part,
 }
 
 /// Something the host noted beside the probes' lines: a phase, the start mark, the guard, an overrun.

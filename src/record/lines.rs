@@ -1,70 +1,26 @@
 //! Received bytes as rows of a capture, and rows as CSV text that any reader of RFC 4180 takes.
 //!
-//! A row is one line without its LF. Bytes outside 0x20..=0x7E and the backslash are written `\xNN`. A row that
-//! was not ended by an LF ends with `\+` (the line goes on in the next row) or `\!` (it was broken off).
+//! A row is one line without its LF. Bytes outside 0x20..=0x7E and the backslash are written `\xNN`. Pieces of an
+//! over-long line end with `\+`, the last of them with `\.`; what was held when the port was lost or the capture was
+//! closed ends with `\!`.
 
-use crate::inspect::{Mark, Row, RowEnd};
-
-/// Most bytes of a line in one row; a longer line is kept in pieces. The longest line of the wire, its CR included.
-pub const ROW_BYTES: usize = 256;
+use crate::{
+    inspect::{Mark, Row},
+    wire::Part,
+};
 
 /// First row of a probe's file.
 pub const ROW_HEADER: &str = "host_us,line\r\n";
 /// First row of `marks.csv`.
 pub const MARK_HEADER: &str = "host_us,mark\r\n";
 
-const GOES_ON: &str = "\\+";
-const BROKEN_OFF: &str = "\\!";
-
-/// Cuts a stream of bytes into rows; never holds more than [`ROW_BYTES`].
-///
-/// ```
-/// use feelgauge::{inspect::RowEnd, record::lines::Splitter};
-/// let mut splitter = Splitter::default();
-/// let mut rows = Vec::new();
-/// splitter.push(7, b"H 1 2", |row| rows.push(row));
-/// splitter.push(9, b" 0 0*1234\r\nS", |row| rows.push(row));
-/// splitter.break_off(12, |row| rows.push(row));
-/// assert_eq!((rows[0].host_us, rows[0].bytes.as_slice()), (9, b"H 1 2 0 0*1234\r".as_slice()));
-/// assert_eq!((rows[1].bytes.as_slice(), rows[1].end), (b"S".as_slice(), RowEnd::BrokenOff));
-/// ```
-#[derive(Clone, Debug, Default)]
-pub struct Splitter {
-    /// The line so far, at most `ROW_BYTES`.
-    pending: Vec<u8>,
-}
-
-impl Splitter {
-    /// Takes the bytes of one read that returned at `host_us`.
-    pub fn push(&mut self, host_us: u64, bytes: &[u8], mut keep: impl FnMut(Row)) {
-        for &byte in bytes {
-            if byte == b'\n' {
-                keep(self.row(host_us, RowEnd::Newline));
-            } else {
-                // Only a byte that has no room left makes a piece: a line of exactly ROW_BYTES stays whole.
-                if self.pending.len() == ROW_BYTES {
-                    keep(self.row(host_us, RowEnd::GoesOn));
-                }
-                self.pending.push(byte);
-            }
-        }
-    }
-
-    /// Ends an unfinished line because the port was lost or the capture is closed.
-    pub fn break_off(&mut self, host_us: u64, keep: impl FnOnce(Row)) {
-        if !self.pending.is_empty() {
-            keep(self.row(host_us, RowEnd::BrokenOff));
-        }
-    }
-
-    fn row(&mut self, host_us: u64, end: RowEnd) -> Row {
-        Row {
-            host_us,
-            bytes: std::mem::take(&mut self.pending),
-            end,
-        }
-    }
-}
+/// What follows the bytes of a row that is no whole line; a lone backslash is nothing that escaped bytes contain.
+const PARTS: [(Part, &str); 4] = [
+    (Part::OverLong, "\\+"),
+    (Part::OverLongEnd, "\\."),
+    (Part::Torn, "\\!"),
+    (Part::Whole, ""),
+];
 
 /// Bytes as printable ASCII.
 ///
@@ -115,11 +71,11 @@ fn hex(digit: u8) -> Option<u8> {
 /// A row as one CSV record with its line end.
 pub fn row_record(row: &Row) -> Vec<u8> {
     let mut cell = escape(&row.bytes);
-    cell.push_str(match row.end {
-        RowEnd::Newline => "",
-        RowEnd::GoesOn => GOES_ON,
-        RowEnd::BrokenOff => BROKEN_OFF,
-    });
+    let (_, mark) = PARTS
+        .iter()
+        .find(|(part, _)| *part == row.part)
+        .expect("every part is listed");
+    cell.push_str(mark);
     record(row.host_us, &cell)
 }
 
@@ -130,17 +86,13 @@ pub fn mark_record(mark: &Mark) -> Vec<u8> {
 
 /// The row that a cell stands for.
 pub fn row_of(host_us: u64, cell: &str) -> Option<Row> {
-    let (text, end) = if let Some(text) = cell.strip_suffix(GOES_ON) {
-        (text, RowEnd::GoesOn)
-    } else if let Some(text) = cell.strip_suffix(BROKEN_OFF) {
-        (text, RowEnd::BrokenOff)
-    } else {
-        (cell, RowEnd::Newline)
-    };
+    let (part, text) = PARTS
+        .iter()
+        .find_map(|(part, mark)| Some((*part, cell.strip_suffix(mark)?)))?;
     Some(Row {
         host_us,
         bytes: unescape(text)?,
-        end,
+        part,
     })
 }
 
@@ -166,26 +118,39 @@ fn record(host_us: u64, cell: &str) -> Vec<u8> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::wire::{Frame, Framer};
     use proptest::prelude::*;
 
+    /// Rows as a link makes them of reads that end at `cuts`.
     fn split(bytes: &[u8], cuts: &[usize]) -> Vec<Row> {
-        let mut splitter = Splitter::default();
+        let mut framer = Framer::default();
         let mut rows = Vec::new();
         let mut at = 0;
         for &cut in cuts.iter().chain([&bytes.len()]) {
             let to = cut.clamp(at, bytes.len());
-            splitter.push(0, &bytes[at..to], |row| rows.push(row));
+            let mut read = &bytes[at..to];
+            while let Some(frame) = framer.next(&mut read) {
+                rows.push(row(frame));
+            }
             at = to;
         }
-        splitter.break_off(0, |row| rows.push(row));
+        rows.extend(framer.finish().map(row));
         rows
+    }
+
+    fn row(frame: Frame<'_>) -> Row {
+        Row {
+            host_us: 0,
+            bytes: frame.bytes.to_vec(),
+            part: frame.part,
+        }
     }
 
     fn joined(rows: &[Row]) -> Vec<u8> {
         let mut bytes = Vec::new();
         for row in rows {
             bytes.extend(&row.bytes);
-            if row.end == RowEnd::Newline {
+            if matches!(row.part, Part::Whole | Part::OverLongEnd) {
                 bytes.push(b'\n');
             }
         }
@@ -193,30 +158,11 @@ mod tests {
     }
 
     #[test]
-    fn over_long_line_is_kept_in_pieces() {
-        let mut bytes = vec![b'x'; 2 * ROW_BYTES + 3];
-        bytes.push(b'\n');
-        let rows = split(&bytes, &[]);
-        assert_eq!(
-            rows.iter()
-                .map(|r| (r.bytes.len(), r.end))
-                .collect::<Vec<_>>(),
-            [
-                (ROW_BYTES, RowEnd::GoesOn),
-                (ROW_BYTES, RowEnd::GoesOn),
-                (3, RowEnd::Newline)
-            ]
-        );
-        let whole = split(&[vec![b'y'; ROW_BYTES], vec![b'\n']].concat(), &[]);
-        assert_eq!((whole.len(), whole[0].end), (1, RowEnd::Newline));
-    }
-
-    #[test]
     fn commas_and_quotes_of_bare_lines_are_quoted() {
         let row = Row {
             host_us: 5,
             bytes: b"1,\"two\"".to_vec(),
-            end: RowEnd::Newline,
+            part: Part::Whole,
         };
         assert_eq!(row_record(&row), b"5,\"1,\"\"two\"\"\"\r\n");
     }

@@ -6,15 +6,13 @@ use std::{
 };
 
 use super::{CaptureWriter, RecordError, Storage};
-use crate::inspect::{Input, Mark};
+use crate::inspect::{Input, Mark, OVERRUN_MARK};
 
 /// Room a port at full rate fills in 30 s: 250000 baud, ten bits a byte, and the shortest line (one character
 /// and LF) costs [`ENTRY_COST`] beside its byte.
 pub const FULL_RATE_30_S: usize = 30 * 25_000 / 2 * (1 + ENTRY_COST);
 /// What an input costs beside its bytes; about its size in memory.
 const ENTRY_COST: usize = 64;
-/// The mark that says how many inputs found no room.
-pub const OVERRUN: &str = "host_overrun";
 
 #[derive(Debug)]
 enum Entry {
@@ -168,7 +166,7 @@ impl Inner {
             let lost = std::mem::take(&mut self.lost);
             return Some(Entry::Input(Input::Mark(Mark {
                 host_us: front_us,
-                text: format!("{OVERRUN} {lost}"),
+                text: format!("{OVERRUN_MARK} {lost}"),
             })));
         }
         let entry = self.entries.pop_front()?;
@@ -220,7 +218,7 @@ pub fn record<S: Storage>(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::inspect::{Row, RowEnd};
+    use crate::{inspect::Row, wire::Part};
 
     fn row(host_us: u64) -> Input {
         Input::Row(
@@ -228,7 +226,7 @@ mod tests {
             Row {
                 host_us,
                 bytes: vec![b'x'; 36],
-                end: RowEnd::Newline,
+                part: Part::Whole,
             },
         )
     }

@@ -77,7 +77,7 @@ fn cells(line: &[u8]) -> Option<(String, String)> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::inspect::RowEnd;
+    use crate::wire::Part;
 
     #[test]
     fn every_cut_of_a_file_keeps_its_whole_records() {
@@ -85,7 +85,7 @@ mod tests {
         let whole = rows(file);
         assert_eq!(whole.rows.len(), 3);
         assert_eq!((whole.torn_bytes, whole.damaged), (0, 0));
-        assert_eq!(whole.rows[2].end, RowEnd::GoesOn);
+        assert_eq!(whole.rows[2].part, Part::OverLong);
         for cut in 0..file.len() {
             let found = rows(&file[..cut]);
             assert_eq!(found.rows, whole.rows[..found.rows.len()], "cut {cut}");

@@ -1,0 +1,579 @@
+//! From rows and marks to the readings of one test: decoding, link health, unwrapped time, nominal calibration.
+
+use std::collections::BTreeMap;
+
+use super::{Input, Row, Test};
+use crate::{
+    reading::{Edge, ForceReading, PressureReading, Quality},
+    units::ZERO_CELSIUS_K,
+    wire::{
+        Channel, Event, FaultKind, Identity, LinkHealth, Message, Part, Samples, Standing, Tracker,
+        Unit, bare::Bare,
+    },
+};
+
+/// A reading on its way to a measure.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Reading {
+    /// Of a leak test.
+    Pressure(PressureReading),
+    /// Of a pull test.
+    Force(ForceReading),
+    /// Of a roll test.
+    Edge(Edge),
+}
+
+impl Reading {
+    /// Its time, microseconds from the origin of its record.
+    pub fn t_us(&self) -> u64 {
+        match self {
+            Self::Pressure(r) => r.t_us,
+            Self::Force(r) => r.t_us,
+            Self::Edge(r) => r.t_us,
+        }
+    }
+}
+
+/// What is known of a probe when the capture begins.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Source {
+    /// A probe that speaks the wire, with its identity if it has said it.
+    Wire(Option<Box<Identity>>),
+    /// A bare probe.
+    Bare(Bare),
+}
+
+/// Most that the spacing of bare readings grows from one read to the next: a pause is no reading.
+const SPACING_GROWTH: u64 = 2;
+/// Kind of fault: a reading at an end of the converter.
+pub const CLIPPED: &str = "clipped";
+/// Kind of fault: a reading whose time is not later than the one before.
+pub const BACKWARD: &str = "backward";
+/// Kind of fault: another board answered on the probe's port.
+pub const OTHER_PROBE: &str = "other_probe";
+
+/// Turns the inputs of a capture into the readings of its test. Bad lines are counted and never stop it.
+///
+/// The first probe of the test's kind feeds it: its first channel of the test's unit, or the sensed index of a hall
+/// probe. A temperature channel of a pressure probe is the tank's thermometer. Everything else is counted as ignored.
+#[derive(Clone, Debug)]
+pub struct Feed {
+    test: Test,
+    /// Sensed index of a roll test.
+    sensor: Option<u32>,
+    probes: Vec<Probe>,
+    /// Time of the last reading that was passed on.
+    last_us: Option<u64>,
+    /// Tank temperature that no pressure reading has carried yet, K.
+    tank_k: Option<f64>,
+    quality: Quality,
+}
+
+#[derive(Clone, Debug)]
+struct Probe {
+    source: Source,
+    tracker: Tracker,
+    /// Counts of a bare probe; the tracker counts the others.
+    bare: BareLink,
+}
+
+#[derive(Clone, Debug, Default)]
+struct BareLink {
+    health: LinkHealth,
+    in_over_long: bool,
+    /// Readings of the read at `read_us`, not timed yet.
+    waiting: Vec<f64>,
+    read_us: u64,
+    /// Time of the read before.
+    before_us: Option<u64>,
+    /// Spacing of the readings of the read before, microseconds.
+    spacing_us: Option<u64>,
+}
+
+impl Feed {
+    /// A feed for the probes of a capture. `sensor`: the index whose edges count in a roll test; others: `None`.
+    pub fn new(test: Test, sources: Vec<Source>, sensor: Option<u32>) -> Self {
+        let unprotected = sources.iter().any(|s| matches!(s, Source::Bare(_)));
+        let probes = sources.into_iter().map(|source| Probe {
+            source,
+            tracker: Tracker::new(),
+            bare: BareLink::default(),
+        });
+        let mut feed = Self {
+            test,
+            sensor,
+            probes: probes.collect(),
+            last_us: None,
+            tank_k: None,
+            quality: Quality::default(),
+        };
+        if unprotected {
+            feed.quality.unprotected = true;
+            feed.quality.flag("host_time");
+        }
+        feed
+    }
+
+    /// Takes one input and hands the readings that it completes to `out`.
+    ///
+    /// # Panics
+    /// When the row names a probe that the feed was not made for.
+    pub fn push(&mut self, input: &Input, out: &mut impl FnMut(Reading)) {
+        match input {
+            Input::Row(probe, row) => self.row(*probe, row, out),
+            Input::Mark(mark) => self.mark(&mark.text),
+        }
+    }
+
+    /// Faults and gaps so far.
+    pub fn quality(&self) -> Quality {
+        let mut quality = self.quality.clone();
+        for probe in &self.probes {
+            for health in [probe.tracker.health(), &probe.bare.health] {
+                quality.lines += health.lines;
+                for (kind, n) in health.faults() {
+                    *quality.faults.entry(kind.key().into()).or_default() += n;
+                }
+            }
+        }
+        quality
+    }
+
+    /// Ends the stream: hands out what still waits and says what the record was like. `kept`: faults of the folder
+    /// itself by kind; `flags`: remarks about it.
+    pub fn finish(
+        mut self,
+        kept: &BTreeMap<String, u64>,
+        flags: &[String],
+        out: &mut impl FnMut(Reading),
+    ) -> Quality {
+        for probe in 0..self.probes.len() {
+            self.release(probe, out);
+        }
+        let mut quality = self.quality();
+        for (kind, n) in kept {
+            *quality.faults.entry(kind.clone()).or_default() += n;
+        }
+        for word in flags {
+            quality.flag(word);
+        }
+        quality
+    }
+
+    /// The probe whose readings count: the first of the test's kind.
+    fn feeder(&self) -> Option<usize> {
+        self.probes.iter().position(|probe| match &probe.source {
+            Source::Wire(identity) => identity
+                .as_ref()
+                .is_some_and(|i| i.kind == self.test.kind()),
+            Source::Bare(bare) => bare.kind == self.test.kind(),
+        })
+    }
+
+    /// Marks of the recorder that change what a record is worth; all others are for people.
+    fn mark(&mut self, text: &str) {
+        let mut words = text.split(' ');
+        if words.next() == Some(super::OVERRUN_MARK) {
+            let lost = words.next().and_then(|n| n.parse().ok()).unwrap_or(1);
+            let feeder = self.feeder().unwrap_or(0);
+            if let Some(probe) = self.probes.get_mut(feeder) {
+                probe.tracker.host_overrun(lost);
+            }
+        }
+    }
+
+    fn row(&mut self, probe: usize, row: &Row, out: &mut impl FnMut(Reading)) {
+        if matches!(self.probes[probe].source, Source::Bare(_)) {
+            self.bare_row(probe, row, out);
+            return;
+        }
+        let event = Event::read(&row.bytes, row.part);
+        let standing = self.probes[probe].tracker.take(row.host_us, &event);
+        let Standing::Fresh { gap, .. } = standing else {
+            return;
+        };
+        let Event::Line {
+            outcome: Ok(line), ..
+        } = event
+        else {
+            return;
+        };
+        let feeds = self.feeder() == Some(probe);
+        self.quality.gaps += u64::from(gap && feeds);
+        match line.message {
+            Message::Identity(identity) => self.identify(probe, identity),
+            Message::Samples(samples) => self.samples(probe, feeds, &samples, out),
+            Message::Edges(edges) => {
+                let counts = feeds && self.sensor == Some(u32::from(edges.channel));
+                for &t_us in edges.times_us() {
+                    let t_us = self.probes[probe].tracker.clock().unwrap(t_us);
+                    let sensor = u32::from(edges.channel);
+                    self.pass(counts, Reading::Edge(Edge { t_us, sensor }), out);
+                }
+            }
+            _ => {}
+        }
+    }
+
+    fn identify(&mut self, probe: usize, identity: Box<Identity>) {
+        let Source::Wire(known) = &mut self.probes[probe].source else {
+            return;
+        };
+        let other = known
+            .as_ref()
+            .is_some_and(|k| k.serial != identity.serial || k.kind != identity.kind);
+        *known = Some(identity);
+        if other {
+            self.quality.count(OTHER_PROBE);
+        }
+    }
+
+    fn samples(
+        &mut self,
+        probe: usize,
+        feeds: bool,
+        samples: &Samples,
+        out: &mut impl FnMut(Reading),
+    ) {
+        let role = self.role(probe, feeds, samples.channel);
+        for (t_us, count) in samples.timed() {
+            let t_us = self.probes[probe].tracker.clock().unwrap(t_us);
+            match role {
+                Role::Counts(channel) => {
+                    if channel.is_at_end(count) {
+                        self.quality.count(CLIPPED);
+                    }
+                    let reading = self.reading(t_us, channel.nominal(count));
+                    self.pass(true, reading, out);
+                }
+                Role::Thermometer(channel) => {
+                    self.tank_k = Some(channel.nominal(count) + ZERO_CELSIUS_K);
+                }
+                Role::Ignored => self.quality.ignored += 1,
+            }
+        }
+    }
+
+    /// What the samples of a channel are for.
+    fn role(&self, probe: usize, feeds: bool, index: u8) -> Role {
+        let Source::Wire(Some(identity)) = &self.probes[probe].source else {
+            return Role::Ignored;
+        };
+        let (true, Some(channel)) = (feeds, identity.channel(index)) else {
+            return Role::Ignored;
+        };
+        let unit = match self.test {
+            Test::Leak => Unit::Pascal,
+            Test::Pull => Unit::Newton,
+            Test::Roll => Unit::Edge,
+        };
+        let first = |unit| identity.channels.iter().find(|c| c.unit == unit);
+        if first(unit).is_some_and(|c| c.index == index) {
+            Role::Counts(*channel)
+        } else if self.test == Test::Leak && first(Unit::Celsius).is_some_and(|c| c.index == index)
+        {
+            Role::Thermometer(*channel)
+        } else {
+            Role::Ignored
+        }
+    }
+
+    /// A value in Pa or N as a reading of the test.
+    fn reading(&mut self, t_us: u64, value: f64) -> Reading {
+        if self.test == Test::Leak {
+            Reading::Pressure(PressureReading {
+                t_us,
+                pressure_pa: value,
+                tank_k: self.tank_k.take(),
+            })
+        } else {
+            Reading::Force(ForceReading {
+                t_us,
+                force_n: value,
+            })
+        }
+    }
+
+    /// Passes a reading on if it counts and its time goes forward.
+    fn pass(&mut self, counts: bool, reading: Reading, out: &mut impl FnMut(Reading)) {
+        if !counts {
+            self.quality.ignored += 1;
+        } else if self.last_us.is_some_and(|last| reading.t_us() <= last) {
+            self.quality.count(BACKWARD);
+        } else {
+            self.last_us = Some(reading.t_us());
+            self.quality.rows += 1;
+            out(reading);
+        }
+    }
+
+    fn bare_row(&mut self, probe: usize, row: &Row, out: &mut impl FnMut(Reading)) {
+        if row.host_us != self.probes[probe].bare.read_us {
+            self.release(probe, out);
+        }
+        let Probe { source, bare, .. } = &mut self.probes[probe];
+        let Source::Bare(how) = source else { return };
+        bare.read_us = row.host_us;
+        let goes_on = std::mem::replace(&mut bare.in_over_long, row.part == Part::OverLong);
+        let fault = match row.part {
+            Part::Whole => match how.reading(&row.bytes) {
+                Some(value) => {
+                    bare.waiting.push(value);
+                    None
+                }
+                None => Some(FaultKind::Malformed),
+            },
+            Part::Torn => Some(FaultKind::Torn),
+            Part::OverLong | Part::OverLongEnd if goes_on => return,
+            Part::OverLong | Part::OverLongEnd => Some(FaultKind::OverLong),
+        };
+        bare.health.lines += 1;
+        if let Some(kind) = fault {
+            bare.health.count(kind, 1);
+        }
+    }
+
+    /// Times the readings of a bare probe's last read. Several that came in one read are spread evenly over the time
+    /// since the read before, because that is how a board prints them; the last has the time of the read.
+    fn release(&mut self, probe: usize, out: &mut impl FnMut(Reading)) {
+        let counts = self.feeder() == Some(probe);
+        let bare = &mut self.probes[probe].bare;
+        let values = std::mem::take(&mut bare.waiting);
+        if values.is_empty() {
+            return;
+        }
+        let n = values.len() as u64;
+        let even = bare
+            .before_us
+            .map_or(1, |before| (bare.read_us - before.min(bare.read_us)) / n);
+        let most = bare
+            .spacing_us
+            .map_or(u64::MAX, |us| us.saturating_mul(SPACING_GROWTH));
+        let spacing = even.min(most).max(1);
+        let read_us = bare.read_us;
+        bare.spacing_us = bare.before_us.map(|_| spacing);
+        bare.before_us = Some(read_us);
+        for (value, back) in values.into_iter().zip((0..n).rev()) {
+            let reading = self.reading(read_us.saturating_sub(back * spacing), value);
+            self.pass(counts, reading, out);
+        }
+    }
+}
+
+#[derive(Clone, Copy)]
+enum Role {
+    Counts(Channel),
+    Thermometer(Channel),
+    Ignored,
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::{
+        inspect::Mark,
+        wire::{Encoder, ProbeKind},
+    };
+
+    fn identity(kind: ProbeKind, units: &[Unit]) -> Identity {
+        let channel = |(index, unit)| Channel {
+            index,
+            unit,
+            scale: 0.5,
+            zero: 10.0,
+            min: 0,
+            max: 1000,
+            rate_hz: 100.0,
+            order: 1,
+        };
+        Identity {
+            version: 1,
+            kind,
+            serial: "A1".into(),
+            firmware: "f1".into(),
+            boot: 3,
+            t_us: 0,
+            channels: (0..).zip(units.iter().copied()).map(channel).collect(),
+        }
+    }
+
+    fn wire(kind: ProbeKind, units: &[Unit]) -> Source {
+        Source::Wire(Some(Box::new(identity(kind, units))))
+    }
+
+    fn row(probe: usize, host_us: u64, bytes: &[u8]) -> Input {
+        let bytes = bytes.strip_suffix(b"\n").unwrap_or(bytes).to_vec();
+        Input::Row(
+            probe,
+            Row {
+                host_us,
+                bytes,
+                part: Part::Whole,
+            },
+        )
+    }
+
+    fn samples(encoder: &mut Encoder, channel: u8, t0_us: u32, counts: &[i32]) -> Vec<u8> {
+        let samples = Samples::new(channel, t0_us, 10_000, counts).unwrap();
+        encoder.line(&Message::Samples(samples)).unwrap()
+    }
+
+    fn run(mut feed: Feed, inputs: &[Input]) -> (Vec<Reading>, Quality) {
+        let mut readings = Vec::new();
+        let mut out = |reading| readings.push(reading);
+        for input in inputs {
+            feed.push(input, &mut out);
+        }
+        let quality = feed.finish(&BTreeMap::new(), &[], &mut out);
+        (readings, quality)
+    }
+
+    #[test]
+    fn pressure_is_calibrated_and_carries_each_temperature_once() {
+        let source = wire(ProbeKind::Pressure, &[Unit::Pascal, Unit::Celsius]);
+        let feed = Feed::new(Test::Leak, vec![source], None);
+        let mut encoder = Encoder::default();
+        let lines = [
+            samples(&mut encoder, 1, 0, &[50]),
+            samples(&mut encoder, 0, 0, &[10, 12]),
+            samples(&mut encoder, 0, 20_000, &[1000]),
+        ];
+        let inputs: Vec<Input> = lines.iter().map(|l| row(0, 30_000, l)).collect();
+        let (readings, quality) = run(feed, &inputs);
+        let seen: Vec<_> = readings
+            .iter()
+            .map(|r| match r {
+                Reading::Pressure(r) => (r.t_us - readings[0].t_us(), r.pressure_pa, r.tank_k),
+                _ => panic!("a leak has pressures"),
+            })
+            .collect();
+        assert_eq!(
+            seen,
+            [
+                (0, 0.0, Some(293.15)),
+                (10_000, 1.0, None),
+                (20_000, 495.0, None)
+            ]
+        );
+        assert_eq!((quality.lines, quality.rows, quality.ignored), (3, 3, 0));
+        assert_eq!(quality.faults, BTreeMap::from([(CLIPPED.into(), 1)]));
+        assert!(!quality.unprotected);
+    }
+
+    #[test]
+    fn other_probes_and_sensors_are_ignored_and_counted() {
+        let sources = vec![
+            wire(ProbeKind::Pressure, &[Unit::Pascal]),
+            wire(ProbeKind::Hall, &[Unit::Edge, Unit::Edge]),
+        ];
+        let feed = Feed::new(Test::Roll, sources, Some(1));
+        let (mut a, mut b) = (Encoder::default(), Encoder::default());
+        let edges = |encoder: &mut Encoder, channel, times: &[u32]| {
+            let edges = crate::wire::Edges::new(channel, times).unwrap();
+            encoder.line(&Message::Edges(edges)).unwrap()
+        };
+        let inputs = [
+            row(0, 1, &samples(&mut a, 0, 0, &[1, 2, 3])),
+            row(1, 2, &edges(&mut b, 0, &[5, 6])),
+            row(1, 3, &edges(&mut b, 1, &[5, 9, 9])),
+        ];
+        let (readings, quality) = run(feed, &inputs);
+        assert_eq!(readings.len(), 2);
+        assert!(matches!(readings[1], Reading::Edge(Edge { sensor: 1, .. })));
+        assert_eq!((quality.rows, quality.ignored), (2, 5));
+        assert_eq!(quality.faults, BTreeMap::from([(BACKWARD.into(), 1)]));
+    }
+
+    /// A board that starts anew in mid-capture: its clock is back at nothing, the readings' time goes on by what
+    /// passed on the host, and the lines that never came are counted.
+    #[test]
+    fn reset_keeps_time_going_forward() {
+        let source = wire(ProbeKind::Force, &[Unit::Newton]);
+        let feed = Feed::new(Test::Pull, vec![source], None);
+        let mut inputs = Vec::new();
+        let mut encoder = Encoder::default();
+        for n in 0..10_u32 {
+            let line = samples(&mut encoder, 0, 50_000_000 + n * 10_000, &[20]);
+            inputs.push(row(0, u64::from(n) * 10_000, &line));
+        }
+        let mut encoder = Encoder::default();
+        let hello = Identity {
+            boot: 4,
+            t_us: 1000,
+            ..identity(ProbeKind::Force, &[Unit::Newton])
+        };
+        let hello = encoder.line(&Message::Identity(Box::new(hello))).unwrap();
+        inputs.push(row(0, 2_000_000, &hello));
+        for n in 0..10_u32 {
+            let line = samples(&mut encoder, 0, 2000 + n * 10_000, &[20]);
+            inputs.push(row(0, 2_010_000 + u64::from(n) * 10_000, &line));
+        }
+        let (readings, quality) = run(feed, &inputs);
+        assert_eq!(readings.len(), 20);
+        let times: Vec<u64> = readings.iter().map(Reading::t_us).collect();
+        assert!(times.is_sorted_by(|a, b| a < b), "{times:?}");
+        let pause = times[10] - times[9];
+        assert!((1_800_000..2_100_000).contains(&pause), "{pause}");
+        assert_eq!(quality.faults, BTreeMap::from([("reset".into(), 1)]));
+        assert_eq!(quality.gaps, 1);
+    }
+
+    #[test]
+    fn lost_and_broken_lines_are_counted_as_gaps_and_never_stop() {
+        let source = wire(ProbeKind::Force, &[Unit::Newton]);
+        let feed = Feed::new(Test::Pull, vec![source], None);
+        let mut encoder = Encoder::default();
+        let mut inputs: Vec<Input> = (0..40_u32)
+            .map(|n| {
+                let line = samples(&mut encoder, 0, n * 10_000, &[20]);
+                row(0, u64::from(n) * 10_000, &line)
+            })
+            .collect();
+        if let Input::Row(_, broken) = &mut inputs[20] {
+            broken.bytes[5] ^= 1;
+        }
+        inputs.remove(10);
+        inputs.push(Input::Mark(Mark {
+            host_us: 400_000,
+            text: "host_overrun 3".into(),
+        }));
+        let (readings, quality) = run(feed, &inputs);
+        assert_eq!(readings.len(), 38);
+        let faults = [("bad_crc", 1), ("host_overrun", 3), ("lost", 1)];
+        assert_eq!(
+            quality.faults,
+            BTreeMap::from(faults.map(|(k, n)| (k.to_owned(), n)))
+        );
+        assert_eq!(quality.gaps, 2);
+    }
+
+    /// USB hands several bare lines over at once: they are spread over the time since the read before, except over
+    /// a pause.
+    #[test]
+    fn bare_lines_of_one_read_are_spread() {
+        let bare = Bare::describe("force:N:1").unwrap();
+        let feed = Feed::new(Test::Pull, vec![Source::Bare(bare)], None);
+        let mut inputs = Vec::new();
+        for (read_us, n) in [
+            (10_000, 1),
+            (20_000, 2),
+            (30_000, 2),
+            (5_000_000, 2),
+            (5_010_000, 1),
+        ] {
+            inputs.extend((0..n).map(|_| row(0, read_us, b"2.5\r")));
+        }
+        inputs.insert(3, row(0, 20_000, b"what"));
+        let (readings, quality) = run(feed, &inputs);
+        let times: Vec<u64> = readings.iter().map(Reading::t_us).collect();
+        assert_eq!(
+            times,
+            [
+                10_000, 15_000, 20_000, 25_000, 30_000, 4_990_000, 5_000_000, 5_010_000
+            ]
+        );
+        assert_eq!((quality.lines, quality.rows), (9, 8));
+        assert_eq!(quality.faults, BTreeMap::from([("malformed".into(), 1)]));
+        assert!(quality.unprotected && quality.flags == ["host_time"]);
+    }
+}

@@ -1,0 +1,326 @@
+//! A virtual board: simulated readings become counts, wire lines and packets of bytes with the times at which a
+//! host would receive them. Pure: same readings and seed, same bytes.
+
+use std::collections::VecDeque;
+
+use crate::{
+    calibration::Nominal,
+    physics::noise::Noise,
+    reading::Edge,
+    wire::{Channel, Command, Edges, Encoder, Identity, Message, Samples, Unit},
+};
+
+/// Most bytes in a packet: what the usual USB chips put into one (64 less two status bytes).
+const PACKET_BYTES: usize = 62;
+/// Bits on the line for a byte, start and stop included.
+const BITS_A_BYTE: u64 = 10;
+/// The USB chip hands bytes over after 1 to 3 ms (common practice, no source).
+const LATENCY_US: (f64, f64) = (1000.0, 3000.0);
+/// Samples of a line: far below the longest line at six characters a count.
+const BATCH: usize = 20;
+/// Edges of a line.
+const EDGE_BATCH: usize = 8;
+/// An edge waits at most so long for its line, microseconds.
+const EDGE_WAIT_US: u64 = 100_000;
+/// Microseconds between heartbeats.
+const HEARTBEAT_US: u64 = 1_000_000;
+/// A board that is reset by opening its port says hello after so long, microseconds.
+const HELLO_US: u64 = 120_000;
+
+/// What a channel delivers, times in microseconds from the start of the readings.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Signal {
+    /// Evenly spaced readings in the channel's unit: the first time, the interval, the values.
+    Samples {
+        /// Time of the first reading, the end of its averaging.
+        t0_us: u64,
+        /// Interval, microseconds, 1..=60 000 000.
+        dt_us: u32,
+        /// Readings in the channel's unit.
+        values: Vec<f64>,
+    },
+    /// Edges of the channel; `sensor` is the channel's index.
+    Edges(Vec<Edge>),
+}
+
+/// A board as it is plugged in.
+#[derive(Clone, Debug, PartialEq)]
+pub struct BoardPlan {
+    /// Identity; its channels say what the signals mean.
+    pub identity: Identity,
+    /// What each channel delivers, in the order of the identity's channels.
+    pub signals: Vec<Signal>,
+    /// Baud rate.
+    pub baud: u32,
+    /// Opening the port resets it: it says hello and its clock starts at 0. Otherwise its clock stands at the
+    /// identity's `t_us` and it waits to be asked.
+    pub resets_on_open: bool,
+    /// From opening to the start of the readings, microseconds.
+    pub lead_us: u64,
+    /// The host's clock gains so much on the board's, share.
+    pub host_gain: f64,
+    /// Seed of the latencies.
+    pub seed: u64,
+}
+
+/// Bytes that arrive together.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Packet {
+    /// Microseconds from opening, on the host's clock.
+    pub at_us: u64,
+    /// The bytes.
+    pub bytes: Vec<u8>,
+}
+
+#[derive(Clone, Debug)]
+enum Due {
+    Hello,
+    Samples {
+        channel: u8,
+        t0_us: u64,
+        dt_us: u32,
+        counts: Vec<i32>,
+    },
+    Edges {
+        channel: u8,
+        times_us: Vec<u64>,
+    },
+    Heartbeat,
+}
+
+/// The board while it runs.
+#[derive(Clone, Debug)]
+pub struct Board {
+    identity: Identity,
+    /// Raw clock at opening.
+    clock_at_open: u32,
+    /// Lines to send with the time since opening at which each is ready, board's clock; by time.
+    due: VecDeque<(u64, Due)>,
+    /// Answers to commands; they go before the next line.
+    answers: VecDeque<Message<'static>>,
+    /// Bytes of the command that is being received.
+    command: Vec<u8>,
+    encoder: Encoder,
+    byte_us: f64,
+    host_gain: f64,
+    latency: Noise,
+    /// The line being sent and when its first byte left, microseconds since opening.
+    sending: VecDeque<u8>,
+    line_free_us: f64,
+    last_at_us: u64,
+}
+
+impl Board {
+    /// Plugs the board in.
+    pub fn new(plan: &BoardPlan) -> Self {
+        let mut due = Vec::new();
+        if plan.resets_on_open {
+            due.push((HELLO_US, Due::Hello));
+        }
+        let mut end_us = plan.lead_us;
+        for (channel, signal) in plan.identity.channels.iter().zip(&plan.signals) {
+            lines_of(channel, signal, plan.lead_us, &mut due);
+        }
+        for (ready_us, _) in &due {
+            end_us = end_us.max(*ready_us);
+        }
+        let beats = (1..).map(|n| n * HEARTBEAT_US);
+        due.extend(
+            beats
+                .take_while(|t| *t <= end_us)
+                .map(|t| (t, Due::Heartbeat)),
+        );
+        // Stable: lines that are ready together go out in the order of the channels.
+        due.sort_by_key(|(ready_us, _)| *ready_us);
+        Self {
+            clock_at_open: if plan.resets_on_open {
+                0
+            } else {
+                plan.identity.t_us
+            },
+            identity: plan.identity.clone(),
+            due: due.into(),
+            answers: VecDeque::new(),
+            command: Vec::new(),
+            encoder: Encoder::default(),
+            byte_us: (BITS_A_BYTE * 1_000_000) as f64 / f64::from(plan.baud),
+            host_gain: plan.host_gain,
+            latency: Noise::new(plan.seed, LATENCY_STREAM),
+            sending: VecDeque::new(),
+            line_free_us: 0.0,
+            last_at_us: 0,
+        }
+    }
+
+    /// Takes what the host sends.
+    pub fn receive(&mut self, bytes: &[u8]) {
+        for &byte in bytes {
+            if byte == b'\n' {
+                let line = std::mem::take(&mut self.command);
+                let t_us = self.clock(self.line_free_us);
+                self.answers.push_back(match Command::read(&line) {
+                    Some(Command::Identify) => Message::Identity(Box::new(Identity {
+                        t_us,
+                        ..self.identity.clone()
+                    })),
+                    Some(Command::Ping(token)) => Message::Pong { token, t_us },
+                    Some(Command::Rate(_)) => Message::Notice("rate"),
+                    None => Message::Notice("command"),
+                });
+            } else if self.command.len() < PACKET_BYTES {
+                self.command.push(byte);
+            }
+        }
+    }
+
+    /// The next bytes that the host receives; `None` when the readings are over.
+    pub fn next_packet(&mut self) -> Option<Packet> {
+        if self.sending.is_empty() {
+            self.begin_line()?;
+        }
+        let n = self.sending.len().min(PACKET_BYTES);
+        let bytes: Vec<u8> = self.sending.drain(..n).collect();
+        self.line_free_us += n as f64 * self.byte_us;
+        let latency = self.latency.uniform(LATENCY_US.0, LATENCY_US.1);
+        let at = self.line_free_us * (1.0 + self.host_gain) + latency;
+        // Bytes arrive in order: a packet never overtakes the one before.
+        self.last_at_us = whole_us(at).max(self.last_at_us);
+        Some(Packet {
+            at_us: self.last_at_us,
+            bytes,
+        })
+    }
+
+    fn begin_line(&mut self) -> Option<()> {
+        let message = if let Some(answer) = self.answers.pop_front() {
+            answer
+        } else {
+            let (ready_us, due) = self.due.pop_front()?;
+            self.line_free_us = self.line_free_us.max(ready_us as f64);
+            self.message(ready_us, due)
+        };
+        let line = self
+            .encoder
+            .line(&message)
+            .expect("batches are far below the longest line");
+        self.sending = line.into();
+        Some(())
+    }
+
+    fn message(&self, ready_us: u64, due: Due) -> Message<'static> {
+        let raw = |t_us: u64| self.clock(t_us as f64);
+        match due {
+            Due::Hello => Message::Identity(Box::new(Identity {
+                t_us: raw(ready_us),
+                ..self.identity.clone()
+            })),
+            Due::Samples {
+                channel,
+                t0_us,
+                dt_us,
+                counts,
+            } => Message::Samples(
+                Samples::new(channel, raw(t0_us), dt_us, &counts)
+                    .expect("the plan keeps the ranges"),
+            ),
+            Due::Edges { channel, times_us } => {
+                let times: Vec<u32> = times_us.iter().map(|&t| raw(t)).collect();
+                Message::Edges(Edges::new(channel, &times).expect("1..=EDGE_BATCH edges"))
+            }
+            Due::Heartbeat => Message::Heartbeat {
+                t_us: raw(ready_us),
+                lost_lines: 0,
+                lost_readings: 0,
+            },
+        }
+    }
+
+    /// Raw clock so long after opening; it wraps.
+    fn clock(&self, since_open_us: f64) -> u32 {
+        let raw = u64::from(self.clock_at_open) + whole_us(since_open_us);
+        u32::try_from(raw & u64::from(u32::MAX)).expect("masked to 32 bits")
+    }
+}
+
+/// Stream of the latencies among the seed's random numbers.
+const LATENCY_STREAM: u64 = 0x6c61_7465;
+
+#[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)] // rounded; `as` stops at the type's ends
+fn whole_us(us: f64) -> u64 {
+    us.round() as u64
+}
+
+fn lines_of(channel: &Channel, signal: &Signal, lead_us: u64, due: &mut Vec<(u64, Due)>) {
+    match signal {
+        Signal::Samples {
+            t0_us,
+            dt_us,
+            values,
+        } => {
+            let batch = if channel.rate_hz < 10.0 { 1 } else { BATCH };
+            for (n, values) in values.chunks(batch).enumerate() {
+                let first_us = lead_us + t0_us + (n * batch) as u64 * u64::from(*dt_us);
+                let last_us = first_us + (values.len() - 1) as u64 * u64::from(*dt_us);
+                let line = Due::Samples {
+                    channel: channel.index,
+                    t0_us: first_us,
+                    dt_us: *dt_us,
+                    counts: values.iter().map(|v| count(channel, *v)).collect(),
+                };
+                due.push((last_us, line));
+            }
+        }
+        Signal::Edges(edges) => {
+            let mut waiting: Vec<u64> = Vec::new();
+            for edge in edges {
+                let t_us = lead_us + edge.t_us;
+                if waiting
+                    .first()
+                    .is_some_and(|first| t_us > first + EDGE_WAIT_US)
+                {
+                    send_edges(channel, &mut waiting, due);
+                }
+                waiting.push(t_us);
+                if waiting.len() == EDGE_BATCH {
+                    send_edges(channel, &mut waiting, due);
+                }
+            }
+            send_edges(channel, &mut waiting, due);
+        }
+    }
+}
+
+fn send_edges(channel: &Channel, waiting: &mut Vec<u64>, due: &mut Vec<(u64, Due)>) {
+    let (Some(&first), Some(&last)) = (waiting.first(), waiting.last()) else {
+        return;
+    };
+    let full = waiting.len() == EDGE_BATCH;
+    let ready_us = if full { last } else { first + EDGE_WAIT_US };
+    let line = Due::Edges {
+        channel: channel.index,
+        times_us: std::mem::take(waiting),
+    };
+    due.push((ready_us, line));
+}
+
+/// What the converter makes of a value; it stops at its ends.
+fn count(channel: &Channel, value: f64) -> i32 {
+    let nominal = Nominal::new(channel.scale, channel.zero, channel.min, channel.max)
+        .expect("channels of virtual boards are given in code");
+    let count = nominal.count(value);
+    i32::try_from(count).unwrap_or(if count < 0 { i32::MIN } else { i32::MAX })
+}
+
+/// A channel of evenly spaced readings.
+pub fn sampled(index: u8, unit: Unit, scale: f64, max: i64, rate_hz: f64, order: u32) -> Channel {
+    Channel {
+        index,
+        unit,
+        scale,
+        zero: 0.0,
+        min: -max,
+        max,
+        rate_hz,
+        order,
+    }
+}
