@@ -1,11 +1,13 @@
 //! State machines from received lines to findings. Pure: fed by a live probe or by a capture, they say the same.
 
 mod feed;
+mod settings;
 mod stream;
 
 use crate::wire::ProbeKind;
 
 pub use feed::{BACKWARD, CLIPPED, Feed, OTHER_PROBE, Reading, Source};
+pub use settings::{Settings, SettingsError, Stated, settings};
 pub use stream::{Input, Mark, Row};
 
 /// First word of the mark that says how many lines found no room on their way to the disk.

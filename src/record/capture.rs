@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
-use crate::inspect::{Input, Mark, Row};
+use crate::inspect::{Input, Mark, Row, Stated};
 
 /// Version of the folder's layout.
 pub const FORMAT: u32 = 1;
@@ -179,6 +179,25 @@ pub struct Capture {
     pub closed: Option<Closed>,
     /// What the folder itself suffered, by kind: `torn_tail`, `damaged_record`, `missing_file`, `changed_file`.
     pub faults: BTreeMap<String, u64>,
+}
+
+impl CaptureMeta {
+    /// What was stated at recording, as an analysis takes it.
+    pub fn stated(&self) -> Stated {
+        let settings = &self.settings;
+        Stated {
+            volume_m3: settings.volume_m3,
+            volume_u_m3: settings.volume_u_m3,
+            p_ref_pa: settings.p_ref_pa,
+            limit_pa_m3_s: settings.limit_pa_m3_s,
+            ambient_pa: self.conditions.ambient_pa,
+            sealed_zero_s: None,
+            mass_kg: settings.mass_kg,
+            filter_order: None,
+            setup: self.setup.clone(),
+            sensor: settings.sensor,
+        }
+    }
 }
 
 impl Capture {

@@ -1,0 +1,177 @@
+//! What a measure is told beside the readings: what the person stated, else what the capture or the car's file says.
+
+use std::fmt;
+
+use super::Test;
+use crate::{
+    measure::{leak::LeakSettings, roll::RollSettings},
+    reading::LimitSource,
+    vehicle::{TrainError, Vehicle},
+};
+
+/// Stated by the person, SI; `None` means not stated.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Stated {
+    /// Volume of tank and hose, m3.
+    pub volume_m3: Option<f64>,
+    /// Its standard uncertainty, m3.
+    pub volume_u_m3: Option<f64>,
+    /// Gauge pressure to state the leak at, Pa.
+    pub p_ref_pa: Option<f64>,
+    /// Own limit of the leak rate, Pa m3/s at 20 C.
+    pub limit_pa_m3_s: Option<f64>,
+    /// Absolute pressure of the air, Pa.
+    pub ambient_pa: Option<f64>,
+    /// Sealed hold at zero gauge pressure, seconds of the record.
+    pub sealed_zero_s: Option<(f64, f64)>,
+    /// Mass of the car, kg.
+    pub mass_kg: Option<f64>,
+    /// Order of the force converter's averaging filter.
+    pub filter_order: Option<u32>,
+    /// Setup of the car's file.
+    pub setup: Option<String>,
+    /// Sensor whose edges count.
+    pub sensor: Option<u32>,
+}
+
+impl Stated {
+    /// What is stated here, and where nothing is, what `earlier` states.
+    #[must_use]
+    pub fn or(self, earlier: Self) -> Self {
+        Self {
+            volume_m3: self.volume_m3.or(earlier.volume_m3),
+            volume_u_m3: self.volume_u_m3.or(earlier.volume_u_m3),
+            p_ref_pa: self.p_ref_pa.or(earlier.p_ref_pa),
+            limit_pa_m3_s: self.limit_pa_m3_s.or(earlier.limit_pa_m3_s),
+            ambient_pa: self.ambient_pa.or(earlier.ambient_pa),
+            sealed_zero_s: self.sealed_zero_s.or(earlier.sealed_zero_s),
+            mass_kg: self.mass_kg.or(earlier.mass_kg),
+            filter_order: self.filter_order.or(earlier.filter_order),
+            setup: self.setup.or(earlier.setup),
+            sensor: self.sensor.or(earlier.sensor),
+        }
+    }
+}
+
+/// Why a record cannot be analyzed with what was stated.
+#[derive(Clone, Debug, PartialEq)]
+pub enum SettingsError {
+    /// A leak needs the volume, stated or from the car's file.
+    NoVolume,
+    /// A roll needs the car's file.
+    NoVehicle,
+    /// No setup of that name in the car's file, or one of another test.
+    Setup {
+        /// The name asked for.
+        setup: String,
+        /// Setups of the test in the file.
+        known: Vec<String>,
+    },
+    /// The gear train does not solve.
+    Train(TrainError),
+    /// The measure is still missing.
+    NoMeasure,
+}
+
+impl fmt::Display for SettingsError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::NoVolume => f.write_str(
+                "the leak needs the volume of tank and hose: --volume 125cm3, or --vehicle FILE",
+            ),
+            Self::NoVehicle => {
+                f.write_str("the roll needs the car's gear train: --vehicle FILE [--setup NAME]")
+            }
+            Self::Setup { setup, known } => write!(
+                f,
+                "no setup '{setup}' for this test in the vehicle file; it has: {}",
+                known.join(", ")
+            ),
+            Self::Train(error) => error.fmt(f),
+            Self::NoMeasure => f.write_str("this measure is still missing"),
+        }
+    }
+}
+
+impl std::error::Error for SettingsError {}
+
+/// A measure's settings, complete.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Settings {
+    /// For a leak.
+    Leak(LeakSettings),
+    /// For a roll.
+    Roll {
+        /// For the measure.
+        roll: RollSettings,
+        /// Index of the sensor whose edges count.
+        sensor: u32,
+    },
+}
+
+/// Settings of an analysis from what was stated and the car's file.
+///
+/// # Errors
+/// What the test needs and nobody stated; a setup that the file does not have; a gear train that does not solve.
+pub fn settings(
+    test: Test,
+    stated: &Stated,
+    vehicle: Option<&Vehicle>,
+) -> Result<Settings, SettingsError> {
+    if let (Some(setup), Some(vehicle)) = (&stated.setup, vehicle) {
+        let known = || vehicle.setups_of(test.word()).map(|s| s.name.clone());
+        if test != Test::Roll && !known().any(|name| name == *setup) {
+            return Err(SettingsError::Setup {
+                setup: setup.clone(),
+                known: known().collect(),
+            });
+        }
+    }
+    match test {
+        Test::Leak => leak(stated, vehicle).map(Settings::Leak),
+        Test::Pull => Err(SettingsError::NoMeasure),
+        Test::Roll => roll(stated, vehicle.ok_or(SettingsError::NoVehicle)?),
+    }
+}
+
+fn leak(stated: &Stated, vehicle: Option<&Vehicle>) -> Result<LeakSettings, SettingsError> {
+    let volume = stated.volume_m3.or(vehicle.map(Vehicle::leak_volume_m3));
+    Ok(LeakSettings {
+        volume_m3: volume.ok_or(SettingsError::NoVolume)?,
+        volume_u_m3: stated.volume_u_m3,
+        p_ref_pa: stated.p_ref_pa,
+        limit: limit(
+            stated.limit_pa_m3_s,
+            vehicle.and_then(|v| v.limits.leak_pa_m3_s),
+        ),
+        ambient_pa: stated.ambient_pa,
+        sealed_zero_s: stated.sealed_zero_s,
+    })
+}
+
+fn roll(stated: &Stated, vehicle: &Vehicle) -> Result<Settings, SettingsError> {
+    let train = vehicle
+        .train(stated.setup.as_deref(), stated.sensor)
+        .map_err(SettingsError::Train)?;
+    let first = vehicle.sensors.first().map(|s| s.index);
+    let limits = &vehicle.limits;
+    Ok(Settings::Roll {
+        roll: RollSettings {
+            train,
+            snag_false_alarm: vehicle.snag_false_alarm(),
+            limit_source: limits
+                .snag_false_alarm
+                .map_or(LimitSource::Suggested, |_| LimitSource::Vehicle),
+        },
+        sensor: stated
+            .sensor
+            .or(first)
+            .expect("a train was solved for a sensor"),
+    })
+}
+
+/// The person's own limit, else the file's.
+fn limit(own: Option<f64>, file: Option<f64>) -> Option<(f64, LimitSource)> {
+    own.map(|limit| (limit, LimitSource::Own))
+        .or(file.map(|limit| (limit, LimitSource::Vehicle)))
+}
