@@ -1,6 +1,11 @@
 //! Probe clock to host clock.
 //!
 //! [`ProbeClock`] makes 64-bit time of a probe's 32-bit microseconds, across wraps and resets.
+//! [`HostMap`] ties that time to the host's clock by the lower envelope of host minus probe time: no line
+//! arrives before it is sent, so the least delayed lines bound the offset from above, and two of them far
+//! apart give the drift. Two probes mapped to the host are mapped to each other.
+
+use std::collections::VecDeque;
 
 /// A line is sent at most this long after its last reading (`firmware-notes/wire.md`), so the probe's
 /// clock may step back by so much from line to line without having been set back.
@@ -131,6 +136,203 @@ impl ProbeClock {
             self.floor = Some([now.min(offset_us), before]);
         }
     }
+}
+
+/// Host time over which the map looks back, microseconds. Longer averages more lines, but a crystal in a
+/// warming room changes its rate: 1 ppm in 100 s bends the offset by 0.45 ms over this stretch.
+const MAP_WINDOW_US: i64 = 600_000_000;
+/// Stretch whose sums are kept together, microseconds.
+const BLOCK_US: i64 = 10_000_000;
+/// Corners kept at most; a convex hull of random delays has about ln(n) of them.
+const MOST_CORNERS: usize = 256;
+/// Shorter than this, microseconds, a drift cannot be told from jitter: rate 0.
+const SHORTEST_FOR_RATE_US: i64 = 2_000_000;
+
+/// One line's arrival: `x` probe time, `y` host minus probe time, microseconds from the map's origins.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+struct Arrival {
+    x: i64,
+    y: i64,
+}
+
+/// Sums over the arrivals of [`BLOCK_US`].
+#[derive(Clone, Copy, Debug)]
+struct Block {
+    /// Probe time of the first arrival.
+    from: i64,
+    n: u32,
+    sum_x: i128,
+    sum_y: i128,
+}
+
+/// Probe time to host time, streaming, in bounded memory.
+///
+/// Keeps the lower convex hull of the arrivals and takes the edge under their mean: of all lines below all
+/// arrivals it is the one with the least sum of distances (Moon, Skelly and Towsley 1999, estimation of
+/// clock skew by linear programming; from memory). What stays unknown is the smallest latency itself, which
+/// is the same for probes of the same make on the same kind of port. (A port that hands over every 16 ms what it
+/// has, and a probe whose lines keep step with that, leave up to the step open: 2 ms at a line every 50 ms.)
+///
+/// ```
+/// let mut map = feelgauge::timebase::HostMap::default();
+/// for k in 0..1000u64 {
+///     // 40 ppm slow, and every line but each seventh late by some ms
+///     let (probe_us, late_us) = (k * 50_000, (k % 7) * 1_500);
+///     map.push(probe_us, 7_000_000 + probe_us + probe_us / 25_000 + late_us);
+/// }
+/// let fit = map.fit().unwrap();
+/// assert!((fit.host_us(30_000_000) - 37_001_200.0).abs() < 100.0);
+/// assert!((fit.rate_ppm() - 40.0).abs() < 5.0);
+/// ```
+#[derive(Clone, Debug, Default)]
+pub struct HostMap {
+    /// Probe and host time of the first arrival.
+    origin_us: Option<(i64, i64)>,
+    /// Corners of the lower hull, by rising x.
+    hull: VecDeque<Arrival>,
+    blocks: VecDeque<Block>,
+}
+
+/// A map at one moment.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct HostFit {
+    /// Middle of the arrivals, probe time in microseconds.
+    centre_us: i64,
+    /// Host time at `centre_us`: whole microseconds and the rest.
+    host_us: i64,
+    rest_us: f64,
+    /// Host time gained in a microsecond of the probe.
+    rate: f64,
+    /// Half the stretch of the arrivals, microseconds, > 0.
+    half_us: f64,
+    /// Mean of the arrivals above the map, microseconds.
+    pub mean_late_us: f64,
+    /// Arrivals that the map rests on.
+    pub arrivals: u32,
+}
+
+impl HostMap {
+    /// Takes a line: its latest probe time (unwrapped) and the host time of its arrival, less the time that
+    /// its bytes took on the wire. A time that is not later than the one before is left out.
+    pub fn push(&mut self, probe_us: u64, host_us: u64) {
+        let (probe_us, host_us) = (signed(probe_us), signed(host_us));
+        let (probe_0, host_0) = *self.origin_us.get_or_insert((probe_us, host_us));
+        let at = Arrival {
+            x: probe_us - probe_0,
+            y: (host_us - host_0) - (probe_us - probe_0),
+        };
+        if self.hull.back().is_some_and(|last| at.x <= last.x) {
+            return;
+        }
+        while let [.., a, b] = *self.hull.make_contiguous()
+            && !is_below(a, b, at)
+        {
+            self.hull.pop_back();
+        }
+        self.hull.push_back(at);
+        self.note(at);
+        self.forget(at.x - MAP_WINDOW_US);
+    }
+
+    /// The probe started anew: what was known of its clock is void.
+    pub fn restart(&mut self) {
+        *self = Self::default();
+    }
+
+    /// The map as it stands; `None` before the first arrival.
+    pub fn fit(&self) -> Option<HostFit> {
+        let (probe_0, host_0) = self.origin_us?;
+        let (first, last) = (self.hull.front()?, self.hull.back()?);
+        let arrivals: u32 = self.blocks.iter().map(|b| b.n).sum();
+        let n = f64::from(arrivals);
+        let mean_x = sum(self.blocks.iter().map(|b| b.sum_x)) / n;
+        let mean_y = sum(self.blocks.iter().map(|b| b.sum_y)) / n;
+        let span = last.x - first.x;
+        let (from, rate) = if span < SHORTEST_FOR_RATE_US {
+            (*self.hull.iter().min_by_key(|a| a.y)?, 0.0)
+        } else {
+            let right = self.hull.partition_point(|a| (a.x as f64) < mean_x);
+            let right = right.clamp(1, self.hull.len() - 1);
+            let (a, b) = (self.hull[right - 1], self.hull[right]);
+            (a, (b.y - a.y) as f64 / (b.x - a.x) as f64)
+        };
+        let centre = first.x + span / 2;
+        let offset = from.y as f64 + rate * (centre - from.x) as f64;
+        Some(HostFit {
+            centre_us: probe_0 + centre,
+            host_us: host_0 + centre,
+            rest_us: offset,
+            rate,
+            half_us: (span as f64 / 2.0).max(1.0),
+            mean_late_us: mean_y - (offset + rate * (mean_x - centre as f64)),
+            arrivals,
+        })
+    }
+
+    fn note(&mut self, at: Arrival) {
+        match self.blocks.back_mut() {
+            Some(block) if at.x - block.from < BLOCK_US => {
+                block.n += 1;
+                block.sum_x += i128::from(at.x);
+                block.sum_y += i128::from(at.y);
+            }
+            _ => self.blocks.push_back(Block {
+                from: at.x,
+                n: 1,
+                sum_x: at.x.into(),
+                sum_y: at.y.into(),
+            }),
+        }
+    }
+
+    /// Drops what is older than `x`, but keeps an edge.
+    fn forget(&mut self, x: i64) {
+        while self.blocks.front().is_some_and(|b| b.from + BLOCK_US < x) {
+            self.blocks.pop_front();
+        }
+        while self.hull.len() > 2 && (self.hull[1].x < x || self.hull.len() > MOST_CORNERS) {
+            self.hull.pop_front();
+        }
+    }
+}
+
+impl HostFit {
+    /// Host time of a probe time, microseconds.
+    pub fn host_us(&self, probe_us: u64) -> f64 {
+        let from_centre = signed(probe_us) - self.centre_us;
+        (self.host_us + from_centre) as f64 + (self.rest_us + self.rate * from_centre as f64)
+    }
+
+    /// Probe time of a host time, microseconds.
+    pub fn probe_us(&self, host_us: u64) -> f64 {
+        let from_centre = (signed(host_us) - self.host_us) as f64 - self.rest_us;
+        self.centre_us as f64 + from_centre / (1.0 + self.rate)
+    }
+
+    /// How much slower the probe's clock is than the host's, parts in a million.
+    pub fn rate_ppm(&self) -> f64 {
+        self.rate * 1e6
+    }
+
+    /// Standard uncertainty of [`HostFit::host_us`], microseconds, the constant smallest latency apart.
+    ///
+    /// Derived: of n/2 delays spread evenly up to twice their mean m the smallest is 4 m / n on average, on
+    /// either side of the centre where the edge is held; the lever doubles it at the ends.
+    pub fn u_us(&self, probe_us: u64) -> f64 {
+        let lever = (signed(probe_us) - self.centre_us) as f64 / self.half_us;
+        let centre = 4.0 * self.mean_late_us.max(0.0) / f64::from(self.arrivals.max(1));
+        1.0 + centre * (1.0 + lever.abs())
+    }
+}
+
+fn sum(parts: impl Iterator<Item = i128>) -> f64 {
+    parts.sum::<i128>() as f64
+}
+
+/// True when `b` lies below the line from `a` to `c`; exact.
+fn is_below(a: Arrival, b: Arrival, c: Arrival) -> bool {
+    let wide = |n: i64| i128::from(n);
+    wide(b.y - a.y) * wide(c.x - a.x) < wide(c.y - a.y) * wide(b.x - a.x)
 }
 
 /// The unwrapped time of `t_us` nearest to where the clock should stand by the host's clock.
