@@ -55,8 +55,13 @@ impl Cholesky {
 
     /// `A^-1 b`.
     pub fn solve(&self, b: &[f64]) -> Vec<f64> {
+        self.back_solve(&self.half_solve(b))
+    }
+
+    /// `L'^-1 b`.
+    pub fn back_solve(&self, b: &[f64]) -> Vec<f64> {
         let n = self.n;
-        let mut x = self.half_solve(b);
+        let mut x = b.to_vec();
         for i in (0..n).rev() {
             x[i] /= self.l[i * n + i];
             let xi = x[i];

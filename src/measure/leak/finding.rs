@@ -167,7 +167,7 @@ impl LeakFinding {
         }
     }
 
-    fn empty(quality: Quality) -> Self {
+    pub(super) fn empty(quality: Quality) -> Self {
         Self {
             test: "leak",
             software: SOFTWARE,

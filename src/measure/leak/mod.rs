@@ -1,7 +1,451 @@
-//! Leak: the pressure of a plugged tank that was pumped up and is left alone, from readings to a verdict.
+//! Leak: a plugged tank is pumped up by hand and left alone; how large is the leak at a stated gauge pressure?
+//!
+//! The raw fall of the pressure is not the leak: pumping heat leaves the gas, the wall is warm from hands, plastic
+//! creeps, the room and the sensor drift. They enter as columns with priors; the leak enters as the integral of its
+//! flow law along the measured pressure, so everything is linear and solved once. Not knowing the law is a mixture
+//! over laws. The interval comes from what is not known about drift and heat, not from the scatter of the readings.
+//!
+//! `Leak::push` takes readings as they come (a fixed number of operations each), `Leak::finish` solves.
 
+mod blocks;
+mod derived;
 mod finding;
+mod hold;
+mod knocks;
+mod laws;
+mod mixture;
+mod model;
+mod samples;
+mod sealed;
+mod solve;
+mod stats;
+mod thermometer;
+mod whiten;
 
+pub use blocks::Noise;
+pub use derived::hole_diameter_m;
 pub use finding::{
     LeakFinding, LeakQuality, LeakRateUnits, LeakSettings, LeakTrace, Range, Regime,
 };
+pub use laws::{Shares, laminar, linear, orifice};
+pub use whiten::gram;
+
+use crate::reading::{Estimate, LimitSource, PressureReading, Quality, Refusal, Verdict};
+use crate::units::STANDARD_ATMOSPHERE_PA;
+use blocks::{BLOCK_S, Blocks, SKIPPED};
+use derived::T_REF_K;
+use hold::Hold;
+use knocks::Knocks;
+use model::{Model, Surroundings};
+use samples::{BIN_S, BINS_PER_TENTH, Samples};
+use solve::Fit;
+use thermometer::Thermometer;
+
+/// Relative uncertainty of the volume when none is stated.
+const VOLUME_U: f64 = 0.10;
+/// Stretch of a plastic tank and a silicone hose, 1/Pa, and its uncertainty (assumed, not measured on a tank).
+const STRETCH_PER_PA: f64 = 1.7e-7;
+const STRETCH_U_PER_PA: f64 = 0.9e-7;
+/// Uncertainty of the gas temperature without a thermometer, K.
+const GAS_U_K: f64 = 4.0;
+/// Reference pressure when none is stated, part of the pressure at the start.
+const P_REF: f64 = 0.75;
+/// Bounds of the reference pressure: parts of the first and of the last pressure held, and Pa.
+const P_REF_HIGH: f64 = 1.05;
+const P_REF_LOW: f64 = 0.3;
+const P_REF_LEAST_PA: f64 = 100.0;
+/// Shortest hold, shortest hold without a remark, and how much of a long one is used, s.
+const SHORTEST_HOLD_S: f64 = 20.0;
+const SHORT_HOLD_S: f64 = 45.0;
+const LONGEST_HOLD_S: f64 = 120.0;
+/// Fewest blocks with readings.
+const FEWEST_BLOCKS: usize = 40;
+/// Pressure below which nothing was held, Pa.
+const LEAST_HELD_PA: f64 = 500.0;
+/// Ambient pressures that are one, Pa.
+const AMBIENT_PA: std::ops::RangeInclusive<f64> = 50e3..=115e3;
+/// A verdict needs this probability on its side (JCGM 106: specific risk 2.5 %).
+const RISK: f64 = 0.025;
+/// The same for a stop before the planned end, looked at every 5 s from 30 s on: about 3 % wrong at the limit.
+const EARLY_RISK: f64 = 0.005;
+const EARLY_FROM_S: f64 = 30.0;
+
+/// A leak test: readings in, finding out.
+///
+/// ```
+/// use feelgauge::measure::leak::{Leak, LeakSettings};
+/// let finding = Leak::new(LeakSettings::of_volume(133e-6)).finish(Default::default());
+/// assert_eq!(finding.refused.unwrap()[0].code, "no_readings");
+/// ```
+#[derive(Clone, Debug)]
+pub struct Leak {
+    settings: LeakSettings,
+    samples: Samples,
+}
+
+impl Leak {
+    /// A test without readings yet.
+    pub fn new(settings: LeakSettings) -> Self {
+        Self {
+            settings,
+            samples: Samples::default(),
+        }
+    }
+
+    /// Takes one reading, in the order of time. Readings that are not later than the one before, not finite or
+    /// above 10 bar are counted and left out.
+    pub fn push(&mut self, reading: PressureReading) {
+        self.samples.push(reading);
+    }
+
+    /// Solves on what was pushed. `quality` is what the shell knows of the record; the measure adds to it.
+    /// While recording, `leak.clone().finish(..)` gives the finding so far.
+    pub fn finish(self, quality: Quality) -> LeakFinding {
+        let mut finding = LeakFinding::empty(self.with_counts(quality));
+        if let Err(refusal) = self.solve(&mut finding) {
+            finding.refused = Some(vec![refusal]);
+        }
+        finding
+    }
+
+    fn with_counts(&self, mut quality: Quality) -> Quality {
+        let s = &self.samples;
+        quality.rows = quality.rows.max(s.rows);
+        quality.gaps = quality.gaps.max(s.gaps());
+        for (kind, count) in [
+            ("not_finite", s.not_finite),
+            ("backward_time", s.backward),
+            ("beyond_six_hours", s.beyond),
+        ] {
+            if count > 0 {
+                *quality.faults.entry(kind.into()).or_default() += count;
+            }
+        }
+        quality
+    }
+
+    fn solve(&self, out: &mut LeakFinding) -> Result<(), Refusal> {
+        let settings = self.checked_settings()?;
+        out.volume_m3 = Some(Estimate::normal(settings.volume_m3, settings.volume_u));
+        let tenths = self.samples.tenths();
+        let hold = self.find_hold(&tenths, out)?;
+        out.trace.record = record_trace(&self.samples, &tenths, hold.tare_pa);
+        let ambient_pa = match settings.ambient_pa {
+            None if hold.absolute => hold.tare_pa,
+            None => STANDARD_ATMOSPHERE_PA,
+            Some(pa) => pa,
+        };
+        let (mut blocks, sums) = self.blocks(&hold, out)?;
+        let noise = blocks.noise(SKIPPED);
+        if !blocks.is_dithered() {
+            out.quality.common.flag("not_dithered");
+        }
+        let knocks = Knocks::find(&blocks, &noise)?;
+        out.quality.knocks = knocks.masked.len() as u64;
+        out.quality.noise_pa = Some(noise.white_pa);
+        let around = self.surroundings(&mut blocks, &sums, ambient_pa, &hold, out)?;
+        let model = Model::new(&blocks, &knocks, noise, &around);
+        let p_ref_pa = p_ref(settings.p_ref_pa, &model)?;
+        let fit = solve::fit(&model, p_ref_pa).ok_or_else(not_solvable)?;
+        conclude(out, &settings, &around, &model, &fit, p_ref_pa)
+    }
+
+    fn checked_settings(&self) -> Result<Settings, Refusal> {
+        let s = &self.settings;
+        let volume_u = s.volume_u_m3.unwrap_or(VOLUME_U * s.volume_m3);
+        let refuse = |code: &str, message: &str| Err(Refusal::new(code, message));
+        if !(s.volume_m3 > 0.0
+            && s.volume_m3.is_finite()
+            && volume_u >= 0.0
+            && volume_u.is_finite())
+        {
+            return refuse(
+                "no_volume",
+                "the volume of tank and hose must be a positive number; state it with its uncertainty",
+            );
+        }
+        if s.ambient_pa.is_some_and(|pa| !AMBIENT_PA.contains(&pa)) {
+            return refuse(
+                "ambient_not_absolute",
+                "the ambient pressure must be the absolute pressure at the bench, 500 to 1150 hPa; read it off a barometer without reduction to sea level, or leave it out",
+            );
+        }
+        Ok(Settings {
+            volume_m3: s.volume_m3,
+            volume_u,
+            p_ref_pa: s.p_ref_pa,
+            ambient_pa: s.ambient_pa,
+            limit: s.limit.filter(|(limit, _)| limit.is_finite()),
+        })
+    }
+
+    fn find_hold(&self, tenths: &[f64], out: &mut LeakFinding) -> Result<Hold, Refusal> {
+        let open_until = self
+            .settings
+            .sealed_zero_s
+            .map(|(a, _)| sealed::bin_at(a - self.samples.origin_s()) / BINS_PER_TENTH);
+        let hold = hold::find(tenths, open_until)?;
+        if hold.no_tare {
+            if tenths[hold.start_tenth.min(tenths.len() - 1)] > hold::ABSOLUTE_PA.start {
+                return Err(Refusal::new(
+                    "no_open_tank",
+                    "the readings are absolute pressures and the record does not show the open tank; record half a second or more before pumping",
+                ));
+            }
+            out.quality.common.flag("no_tare");
+        }
+        if hold.absolute {
+            out.quality.common.flag("absolute_pressure");
+        }
+        let start_s = hold.start_tenth as f64 * 2.0 * BIN_S;
+        let hold_s = (self.samples.span_s() - start_s).max(0.0);
+        out.hold_start_s = Some(self.samples.origin_s() + start_s);
+        out.hold_s = Some(hold_s);
+        refuse_short(hold_s)?;
+        Ok(hold)
+    }
+
+    /// Blocks of the hold and the sums they come from, cut where the pressure was let off or at 120 s.
+    fn blocks(
+        &self,
+        hold: &Hold,
+        out: &mut LeakFinding,
+    ) -> Result<(Blocks, Vec<samples::Sums>), Refusal> {
+        let hold_s = out.hold_s.unwrap_or_default().min(LONGEST_HOLD_S);
+        // The last block may lack one late reading.
+        let count = sealed::bin_at((hold_s + 0.5 * BIN_S) / samples::BINS_PER_BLOCK as f64);
+        let mut sums = self
+            .samples
+            .blocks(hold.start_tenth * BINS_PER_TENTH, count);
+        let mut blocks = Blocks::new(&sums, self.samples.base_pa() - hold.tare_pa);
+        let mut used_s = BLOCK_S * count as f64;
+        if let Some(at) = knocks::release(&blocks, hold.top_pa) {
+            out.quality.common.flag("pressure_let_off");
+            blocks.truncate(at.saturating_sub(1));
+            sums.truncate(blocks.len());
+            used_s = BLOCK_S * blocks.len() as f64;
+            out.hold_s = Some(used_s);
+            refuse_short(used_s)?;
+        }
+        out.quality.hold_used_s = Some(used_s);
+        if used_s < SHORT_HOLD_S {
+            out.quality.common.flag("short_hold");
+        }
+        let filled = blocks.filled.iter().filter(|f| **f).count();
+        if filled < FEWEST_BLOCKS {
+            return Err(Refusal::new(
+                "too_few_readings",
+                "the hold has readings in too few quarters of a second; sample ten times a second or more, without gaps",
+            )
+            .with(filled as f64, FEWEST_BLOCKS as f64));
+        }
+        Ok((blocks, sums))
+    }
+
+    fn surroundings(
+        &self,
+        blocks: &mut Blocks,
+        sums: &[samples::Sums],
+        ambient_pa: f64,
+        hold: &Hold,
+        out: &mut LeakFinding,
+    ) -> Result<Surroundings, Refusal> {
+        let mut around = Surroundings {
+            ambient_pa,
+            gas_k: T_REF_K,
+            thermometer: false,
+            zero_slope: None,
+        };
+        if let Some(thermometer) = Thermometer::fit(sums, &blocks.t) {
+            thermometer.reduce(blocks, ambient_pa);
+            (around.gas_k, around.thermometer) = (thermometer.mean_k, true);
+        } else if sums.iter().any(|s| s.tank_n > 0) {
+            out.quality.common.flag("thermometer_not_used");
+        }
+        if let Some(times) = self.settings.sealed_zero_s {
+            let pumped_s = hold.pump_tenth as f64 * 2.0 * BIN_S;
+            let slope = sealed::slope(&self.samples, times, pumped_s)?;
+            // The thermometer already takes the drift off; nobody measured the two together.
+            if around.thermometer {
+                out.quality.common.flag("sealed_zero_not_used");
+            } else {
+                around.zero_slope = Some(slope);
+            }
+        }
+        out.quality.thermometer = around.thermometer;
+        out.quality.sealed_zero = around.zero_slope.is_some();
+        Ok(around)
+    }
+}
+
+/// Settings that were looked over.
+#[derive(Clone, Copy, Debug)]
+struct Settings {
+    volume_m3: f64,
+    volume_u: f64,
+    p_ref_pa: Option<f64>,
+    ambient_pa: Option<f64>,
+    limit: Option<(f64, LimitSource)>,
+}
+
+fn refuse_short(hold_s: f64) -> Result<(), Refusal> {
+    if hold_s < SHORTEST_HOLD_S {
+        return Err(Refusal::new(
+            "hold_too_short",
+            "the hold after the last pump stroke is shorter than 20 s; leave the tank alone for 60 s",
+        )
+        .with(hold_s, SHORTEST_HOLD_S));
+    }
+    Ok(())
+}
+
+fn not_solvable() -> Refusal {
+    Refusal::new(
+        "not_solvable",
+        "the readings are not those of a tank that holds pressure; look at the record's picture and repeat the test",
+    )
+}
+
+/// Reference pressure, refused where the record says nothing about it.
+fn p_ref(stated: Option<f64>, model: &Model) -> Result<f64, Refusal> {
+    let (first, last) = (model.first, model.last);
+    if first < LEAST_HELD_PA {
+        return Err(Refusal::new(
+            "no_pressure",
+            "the pressure was gone within 3 s of the last pump stroke: a leak far too large to measure, or an open valve; plug the outlet and the vent and repeat",
+        )
+        .with(first, LEAST_HELD_PA));
+    }
+    let p_ref_pa = stated.unwrap_or(P_REF * first);
+    let outside = |limit: f64| {
+        Err(Refusal::new(
+            "p_ref_outside_record",
+            format!(
+                "the record held {last:.0} to {first:.0} Pa, too far from the reference pressure of {p_ref_pa:.0} Pa; state one in between, or pump to it"
+            ),
+        )
+        .with(p_ref_pa, limit))
+    };
+    let (high, low) = (P_REF_HIGH * first, (P_REF_LOW * last).max(P_REF_LEAST_PA));
+    if p_ref_pa > high {
+        outside(high)
+    } else if p_ref_pa >= low {
+        Ok(p_ref_pa)
+    } else {
+        outside(low)
+    }
+}
+
+/// Puts the numbers into the finding.
+fn conclude(
+    out: &mut LeakFinding,
+    settings: &Settings,
+    around: &Surroundings,
+    model: &Model,
+    fit: &Fit,
+    p_ref_pa: f64,
+) -> Result<(), Refusal> {
+    let span = STANDARD_ATMOSPHERE_PA + 2.0 * p_ref_pa;
+    let factor = settings.volume_m3 * (1.0 + STRETCH_PER_PA * span) * T_REF_K / around.gas_k;
+    let gas_u = if around.thermometer {
+        thermometer::GAS_U_K
+    } else {
+        GAS_U_K
+    };
+    let relative_u = libm::hypot(
+        libm::hypot(settings.volume_u / settings.volume_m3, gas_u / around.gas_k),
+        STRETCH_U_PER_PA * span,
+    );
+    let slope = mixture::estimate(&fit.slopes());
+    let rates = fit.scaled(factor, relative_u);
+    let rate = mixture::estimate(&rates);
+    let numbers = [
+        slope.value,
+        slope.u,
+        slope.lo95,
+        slope.hi95,
+        rate.value,
+        rate.u,
+        rate.lo95,
+        rate.hi95,
+    ];
+    if !numbers.iter().all(|n| n.is_finite()) {
+        return Err(not_solvable());
+    }
+    let (limit, source) = settings.limit.unwrap_or((
+        factor * derived::suggested_slope_pa_s(&fit.shares, p_ref_pa, around.ambient_pa),
+        LimitSource::Suggested,
+    ));
+    let within = derived::within_probability(&rates, limit);
+    out.verdict = Some(verdict(within, RISK, fit.is_lid));
+    (out.limit_source, out.limit_leak_rate_pa_m3_s) = (Some(source), Some(limit));
+    out.within_probability = Some(within);
+    out.leak_rate_pa_m3_s = Some(rate);
+    out.leak_rate_units = Some(LeakRateUnits::new(rate));
+    out.slope_pa_s = Some(slope);
+    out.p_ref_pa = Some(p_ref_pa);
+    (out.p_start_pa, out.p_end_pa) = (Some(model.first), Some(model.last));
+    let (regime, probability) = derived::regime(fit, &slope);
+    (out.regime, out.regime_probability) = (Some(regime), probability);
+    out.settled_at_s = Some(derived::settled_at_s(fit, &slope));
+    if fit.is_lid {
+        out.lid_lift_pa = derived::lid_lift_pa(fit);
+        out.quality.common.flag("lid_rate_not_calibrated");
+    } else {
+        (out.half_life_s, out.half_life_longer_than_s) =
+            derived::half_life(&fit.shares, &slope, p_ref_pa, around.ambient_pa);
+    }
+    out.equivalent_hole_m = derived::equivalent_hole(regime, rate.value, p_ref_pa);
+    fit_trace(&mut out.trace, model, fit);
+    Ok(())
+}
+
+/// Three states; a lid's rate is not calibrated, so it is never within.
+fn verdict(within: f64, risk: f64, is_lid: bool) -> Verdict {
+    if within <= risk {
+        Verdict::Outside
+    } else if within >= 1.0 - risk && !is_lid {
+        Verdict::Within
+    } else {
+        Verdict::Undecided
+    }
+}
+
+impl LeakFinding {
+    /// True when a recording may stop before its planned end because the verdict is clear. Ask every 5 s; at a leak
+    /// exactly at the limit about 3 % of such stops say the wrong thing.
+    pub fn may_stop(&self) -> bool {
+        let lid = self.regime == Some(Regime::Lid);
+        match (self.hold_s, self.within_probability) {
+            (Some(hold_s), Some(within)) => {
+                hold_s >= EARLY_FROM_S && verdict(within, EARLY_RISK, lid) != Verdict::Undecided
+            }
+            _ => false,
+        }
+    }
+}
+
+fn record_trace(samples: &Samples, tenths: &[f64], tare_pa: f64) -> Vec<(f64, f64)> {
+    let tenth_s = BIN_S * BINS_PER_TENTH as f64;
+    tenths
+        .iter()
+        .enumerate()
+        .map(|(i, p)| (samples.origin_s() + tenth_s * (i as f64 + 0.5), p - tare_pa))
+        .collect()
+}
+
+fn fit_trace(trace: &mut LeakTrace, model: &Model, fit: &Fit) {
+    trace.t_s.clone_from(&model.t);
+    trace.pressure_pa.clone_from(&model.y);
+    trace.used.clone_from(&model.used);
+    for (i, leak) in fit.leak_pa.iter().enumerate() {
+        let rest: f64 = model
+            .columns
+            .iter()
+            .zip(&fit.nuisances)
+            .map(|(c, b)| c[i] * b)
+            .sum();
+        trace.fit_pa.push(rest + leak);
+        trace.leak_only_pa.push(fit.nuisances[0] + leak);
+    }
+}

@@ -1,0 +1,93 @@
+//! A mixture of normal distributions: what is left of not knowing the law.
+
+use crate::reading::Estimate;
+
+/// Halvings of the bracket: beyond the digits of f64.
+const HALVINGS: u32 = 200;
+/// The bracket reaches this many standard deviations beyond the outermost means.
+const REACH: f64 = 12.0;
+
+/// One normal distribution of the mixture.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Normal {
+    /// Weight; all of a mixture add up to 1.
+    pub weight: f64,
+    pub mean: f64,
+    /// > 0
+    pub sd: f64,
+}
+
+/// Probability of a value up to `x`.
+pub(super) fn cdf(mixture: &[Normal], x: f64) -> f64 {
+    mixture
+        .iter()
+        .map(|n| n.weight * 0.5 * libm::erfc((n.mean - x) / (n.sd * std::f64::consts::SQRT_2)))
+        .sum()
+}
+
+/// Value below which the mixture has the probability `p`, by bisection.
+pub(super) fn quantile(mixture: &[Normal], p: f64) -> f64 {
+    let edge = |sign: f64| move |n: &Normal| n.mean + sign * REACH * n.sd;
+    let mut lo = mixture.iter().map(edge(-1.0)).fold(f64::INFINITY, f64::min);
+    let mut hi = mixture
+        .iter()
+        .map(edge(1.0))
+        .fold(f64::NEG_INFINITY, f64::max);
+    for _ in 0..HALVINGS {
+        let middle = f64::midpoint(lo, hi);
+        if cdf(mixture, middle) < p {
+            lo = middle;
+        } else {
+            hi = middle;
+        }
+    }
+    f64::midpoint(lo, hi)
+}
+
+/// Mean, standard deviation and the central 95 %.
+pub(super) fn estimate(mixture: &[Normal]) -> Estimate {
+    let value: f64 = mixture.iter().map(|n| n.weight * n.mean).sum();
+    let variance: f64 = mixture
+        .iter()
+        .map(|n| n.weight * (n.sd * n.sd + (n.mean - value) * (n.mean - value)))
+        .sum();
+    Estimate {
+        value,
+        u: variance.sqrt(),
+        lo95: quantile(mixture, 0.025),
+        hi95: quantile(mixture, 0.975),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::reading::Z95;
+
+    #[test]
+    fn one_normal_is_itself() {
+        let e = estimate(&[Normal {
+            weight: 1.0,
+            mean: 3.0,
+            sd: 2.0,
+        }]);
+        assert!((e.value - 3.0).abs() < 1e-15 && (e.u - 2.0).abs() < 1e-15);
+        assert!(
+            (e.lo95 - (3.0 - Z95 * 2.0)).abs() < 1e-9 && (e.hi95 - (3.0 + Z95 * 2.0)).abs() < 1e-9
+        );
+    }
+
+    #[test]
+    fn two_far_apart_give_the_quantiles_of_each() {
+        let half = |mean| Normal {
+            weight: 0.5,
+            mean,
+            sd: 1.0,
+        };
+        let two = [half(0.0), half(100.0)];
+        // 2.5 % of the whole is 5 % of the lower one: z = -1.644854 (statistical tables)
+        assert!((quantile(&two, 0.025) + 1.644_854).abs() < 1e-5);
+        assert!((cdf(&two, 50.0) - 0.5).abs() < 1e-12);
+        assert!((estimate(&two).u - (1.0f64 + 2500.0).sqrt()).abs() < 1e-9);
+    }
+}

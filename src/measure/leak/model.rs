@@ -1,0 +1,252 @@
+//! The linear model of a hold: what is not a leak but looks like one for a while (columns with priors), and the
+//! leak itself as one column a law.
+
+use super::blocks::{BLOCK_S, Blocks, Noise, SKIPPED};
+use super::knocks::Knocks;
+use super::laws;
+use super::stats::{mean, smoothed};
+
+/// Relaxation times of the gas and of the inner skin of the wall, s.
+const TAUS_S: [f64; 6] = [0.6, 1.2, 2.4, 4.8, 9.6, 19.2];
+/// Means and standard deviations of their amplitudes, parts of the first pressure.
+const RELAX_MEAN: [f64; 6] = [0.0, 0.03, 0.04, 0.02, 0.010, 0.0];
+const RELAX_SD: [f64; 6] = [0.10, 0.10, 0.08, 0.05, 0.012, 0.002];
+/// The last two are widened for a short hold: times `clip(58 s / length, 1, 2)`.
+const RELAX_WIDENED: usize = 4;
+const RELAX_LENGTH_S: f64 = 58.0;
+/// Time constant of the creep column, s; its mean and standard deviation, parts of the first pressure.
+const CREEP_S: f64 = 20.0;
+const CREEP_MEAN: f64 = -7e-4;
+const CREEP_SD: f64 = 5.6e-4;
+const CREEP_LEAST_PA: f64 = 1e-3;
+/// Level, Pa.
+const LEVEL_SD_PA: f64 = 1e6;
+/// Drift: mean as a part of the first pressure per second; temperature of the wall, K/s; the rest, Pa/s.
+pub(super) const DRIFT_MEAN: f64 = -1e-5;
+const DRIFT_SD_K_S: f64 = 1.0e-3;
+const DRIFT_SD_PA_S: f64 = 0.05;
+/// Curvature of the drift, K/s2 and Pa/s2.
+const CURVATURE_SD_K_S2: f64 = 0.8e-5;
+const CURVATURE_SD_PA_S2: f64 = 1e-6;
+/// The same two of a tank with a thermometer, K/s and K/s2.
+const MEASURED_DRIFT_SD_K_S: f64 = 1.2e-4;
+const MEASURED_CURVATURE_SD_K_S2: f64 = 3e-6;
+/// Step left by a knock, Pa.
+const STEP_SD_PA: f64 = 50.0;
+/// Standard deviation of the leak's own prior: this many times the mean fall, and Pa/s more.
+const LEAK_FALLS: f64 = 3.0;
+const LEAK_LEAST_PA_S: f64 = 20.0;
+/// The gas expands while it leaks and is colder than the wall: (g - 1) times 2 s, s.
+const EXPANSION_S: f64 = 0.8;
+/// Noise of a block above which the laws are taken along a running mean, Pa, and its width, blocks.
+const SMOOTH_FROM_PA: f64 = 3.0;
+const SMOOTH_BLOCKS: usize = 9;
+/// Least pressure that scales the priors, Pa.
+const LEAST_P0_PA: f64 = 500.0;
+/// Blocks whose mean is the first pressure, and the last.
+pub(super) const END_BLOCKS: usize = 8;
+/// Lids: lifting pressures between these parts of the last and the first pressure, and never below, Pa.
+const LID_LOW: f64 = 0.3;
+const LID_LOW_PA: f64 = 200.0;
+const LID_HIGH: f64 = 0.98;
+/// A lid is thought of only when the pressure fell by more than this many sd of a block and this part of the first.
+const LID_FALL_SDS: f64 = 40.0;
+const LID_FALL: f64 = 0.03;
+
+/// Normal prior of one column.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Prior {
+    pub mean: f64,
+    pub sd: f64,
+}
+
+/// What is known of the room and the tank beside the pressures.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Surroundings {
+    /// Ambient absolute pressure, Pa.
+    pub ambient_pa: f64,
+    /// Temperature of the gas, K.
+    pub gas_k: f64,
+    /// The pressures are already reduced by a thermometer on the tank.
+    pub thermometer: bool,
+    /// Slope at zero pressure and its uncertainty, Pa/s, from a sealed hold before the pumping.
+    pub zero_slope: Option<(f64, f64)>,
+}
+
+/// The part of the hold that is fitted; series have one entry a block.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) struct Model {
+    /// Middle of each block, s from the end of pumping.
+    pub t: Vec<f64>,
+    /// Gauge pressure, bridged where masked, Pa.
+    pub y: Vec<f64>,
+    /// False where masked.
+    pub used: Vec<bool>,
+    /// Columns of everything that is not the leak: level, drift, curvature, creep, six relaxations, steps.
+    pub columns: Vec<Vec<f64>>,
+    /// Their priors.
+    pub priors: Vec<Prior>,
+    /// Pressures along which the laws are integrated, Pa.
+    along: Vec<f64>,
+    /// Noise of the blocks.
+    pub noise: Noise,
+    pub ambient_pa: f64,
+    /// Mean of the first 8 blocks, at least 500, Pa.
+    pub p0: f64,
+    /// Means of the first and the last 8 blocks, Pa.
+    pub first: f64,
+    pub last: f64,
+    /// Standard deviation of the leak's prior, Pa/s.
+    pub leak_sd: f64,
+}
+
+/// Index of the first relaxation column.
+pub(super) const RELAX_AT: usize = 4;
+
+impl Model {
+    /// The model of a hold. `blocks` are bridged over what `knocks` masks.
+    pub fn new(blocks: &Blocks, knocks: &Knocks, noise: Noise, around: &Surroundings) -> Self {
+        let from = SKIPPED.min(blocks.len());
+        let t = blocks.t[from..].to_vec();
+        let mut used = blocks.filled.clone();
+        for range in &knocks.masked {
+            used[range.clone()].fill(false);
+        }
+        let mut y = blocks.y.clone();
+        super::blocks::bridge(&mut y, &used);
+        let (y, used) = (y[from..].to_vec(), used[from..].to_vec());
+        let end = END_BLOCKS.min(y.len());
+        let (first, last) = (mean(&y[..end]), mean(&y[y.len() - end..]));
+        let p0 = first.max(LEAST_P0_PA);
+        let seconds = t.last().copied().unwrap_or(0.0) - t.first().copied().unwrap_or(0.0);
+        let steps: Vec<usize> = knocks
+            .masked
+            .iter()
+            .map(|r| r.end.saturating_sub(from))
+            .collect();
+        let along = if noise.white_pa > SMOOTH_FROM_PA {
+            smoothed(&y, SMOOTH_BLOCKS)
+        } else {
+            y.clone()
+        };
+        let mut model = Self {
+            columns: columns(&t, &steps),
+            priors: Vec::new(),
+            along,
+            noise,
+            ambient_pa: around.ambient_pa,
+            p0,
+            first,
+            last,
+            leak_sd: LEAK_FALLS * (first - last).abs() / seconds.max(BLOCK_S) + LEAK_LEAST_PA_S,
+            t,
+            y,
+            used,
+        };
+        model.priors = model.priors_of(around, seconds, steps.len());
+        model
+    }
+
+    fn priors_of(&self, around: &Surroundings, seconds: f64, steps: usize) -> Vec<Prior> {
+        let p0 = self.p0;
+        let per_kelvin = (around.ambient_pa + mean(&self.y)) / around.gas_k;
+        let (drift_k_s, curvature_k_s2) = if around.thermometer {
+            (MEASURED_DRIFT_SD_K_S, MEASURED_CURVATURE_SD_K_S2)
+        } else {
+            (DRIFT_SD_K_S, CURVATURE_SD_K_S2)
+        };
+        let prior = |mean: f64, sd: f64| Prior { mean, sd };
+        let drift = match around.zero_slope {
+            Some(zero) => {
+                super::sealed::drift_prior(zero, DRIFT_MEAN * p0, per_kelvin * around.gas_k)
+            }
+            None => prior(
+                DRIFT_MEAN * p0,
+                libm::hypot(per_kelvin * drift_k_s, DRIFT_SD_PA_S),
+            ),
+        };
+        let mut priors = vec![
+            prior(0.0, LEVEL_SD_PA),
+            drift,
+            prior(0.0, per_kelvin * curvature_k_s2 + CURVATURE_SD_PA_S2),
+            prior(CREEP_MEAN * p0, CREEP_SD * p0 + CREEP_LEAST_PA),
+        ];
+        let widening = (RELAX_LENGTH_S / seconds.max(BLOCK_S)).clamp(1.0, 2.0);
+        for (j, (mean, sd)) in RELAX_MEAN.iter().zip(RELAX_SD).enumerate() {
+            let widening = if j >= RELAX_WIDENED { widening } else { 1.0 };
+            priors.push(prior(mean * p0, sd * widening * p0));
+        }
+        priors.extend(std::iter::repeat_n(prior(0.0, STEP_SD_PA), steps));
+        priors
+    }
+
+    /// Columns of the laminar, orifice and linear law: minus the integral of the loss along the measured
+    /// pressure, for a leak of 1 Pa/s at `p_ref_pa` against the standard atmosphere.
+    pub fn law_columns(&self, p_ref_pa: f64) -> [Vec<f64>; 3] {
+        let f: Vec<[f64; 3]> = self
+            .along
+            .iter()
+            .map(|p| laws::relative(*p, self.ambient_pa, p_ref_pa))
+            .collect();
+        [0, 1, 2].map(|law| integrated(f.iter().map(|f| f[law])))
+    }
+
+    /// Column of a lid that lifts above `lift_pa`, for a leak of 1 Pa/s at the first pressure.
+    pub fn lid_column(&self, lift_pa: f64) -> Vec<f64> {
+        let top = self.p0 - lift_pa;
+        integrated(self.along.iter().map(|p| (p - lift_pa).max(0.0) / top))
+    }
+
+    /// Range of lifting pressures worth a thought, Pa; none when the pressure hardly fell.
+    pub fn lid_range(&self) -> Option<(f64, f64)> {
+        let fell = self.first - self.last;
+        let low = (LID_LOW * self.last).max(LID_LOW_PA);
+        let high = LID_HIGH * self.p0;
+        (fell > (LID_FALL_SDS * self.noise.white_pa).max(LID_FALL * self.p0) && low < high)
+            .then_some((low, high))
+    }
+}
+
+/// `-(trapezoid integral of f + 0.8 s * f)`.
+fn integrated(f: impl Iterator<Item = f64>) -> Vec<f64> {
+    let mut sum = 0.0;
+    let mut before: Option<f64> = None;
+    f.map(|f| {
+        sum += before.map_or(0.0, |b| 0.5 * BLOCK_S * (b + f));
+        before = Some(f);
+        -(sum + EXPANSION_S * f)
+    })
+    .collect()
+}
+
+fn columns(t: &[f64], steps: &[usize]) -> Vec<Vec<f64>> {
+    let t_first = t.first().copied().unwrap_or(0.0);
+    let of = |f: &dyn Fn(f64) -> f64| -> Vec<f64> { t.iter().map(|t| f(*t)).collect() };
+    let mut columns = vec![
+        of(&|_| 1.0),
+        of(&|t| t - t_first),
+        of(&|t| (t - t_first) * (t - t_first)),
+        of(&|t| 1.0 - libm::exp(-(t - t_first) / CREEP_S)),
+    ];
+    for tau in TAUS_S {
+        columns.push(of(&|t| libm::exp(-t / tau)));
+    }
+    for step in steps {
+        columns.push(
+            (0..t.len())
+                .map(|i| f64::from(u8::from(i >= *step)))
+                .collect(),
+        );
+    }
+    columns
+}
+
+/// Slope of the relaxations with these amplitudes at `t` after the end of pumping, Pa/s, without its sign.
+pub(super) fn settling_pa_s(amplitudes: &[f64], t: f64) -> f64 {
+    TAUS_S
+        .iter()
+        .zip(amplitudes)
+        .map(|(tau, a)| a / tau * libm::exp(-t / tau))
+        .sum::<f64>()
+        .abs()
+}
