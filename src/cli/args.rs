@@ -1,0 +1,282 @@
+//! Raw arguments: what the command line may say, with the help that a person reads. Units are converted here.
+
+use std::{num::NonZeroU32, path::PathBuf, time::Duration};
+
+use clap::{ArgAction, Args, Parser, Subcommand, ValueEnum, builder::PossibleValue};
+
+use super::parse::{
+    Bare, Port, Span, absolute_pressure, duration, leak_rate, mass, pressure, span, volume,
+};
+use crate::inspect::Test;
+
+/// Shown under every help text that takes quantities.
+const UNITS: &str = "\
+Quantities are a number and a unit, such as 125cm3 or \"125 cm3\":
+  volume m3 l ml cm3 mm3; pressure Pa hPa kPa mbar bar; mass kg g;
+  leak rate Pa.m3/s mbar.l/s cm3/min (cm3 of air a minute at 20 C and 101325 Pa)";
+
+/// Shown under the help of the whole command.
+const EXITS: &str = "\
+Exit status: 0 a result was written, whatever it says; 1 something could not be read or done;
+2 wrong usage. With --verdict-exit: 0 within, 3 outside, 4 undecided or refused.
+Results go to standard output, messages to standard error.";
+
+/// Gauge for used fuel-powered model cars: leak of the tank, pull of the starter cord, roll of the drivetrain,
+/// each as a number with its uncertainty.
+#[derive(Debug, Parser)]
+#[command(name = "feelgauge", version, after_help = EXITS, max_term_width = 100)]
+pub struct Arguments {
+    /// Write the result as JSON.
+    #[arg(long, global = true)]
+    pub json: bool,
+    /// Say more about what happens, on standard error (-vv: still more; RUST_LOG works too).
+    #[arg(short, long, global = true, action = ArgAction::Count)]
+    pub verbose: u8,
+    /// What to do.
+    #[command(subcommand)]
+    pub verb: Verb,
+}
+
+/// The verbs.
+#[derive(Debug, Subcommand)]
+pub enum Verb {
+    /// Measure an invented car with virtual probes: a whole inspection, verdicts in the terminal, captures in a folder.
+    Demo(DemoArgs),
+    /// List the probes that are plugged in, with identity and health.
+    Probes(ProbesArgs),
+    /// Record one capture from a probe, with live progress; Ctrl-C ends it cleanly.
+    #[command(after_help = UNITS)]
+    Take(TakeArgs),
+    /// Say what a capture or a plain sample file shows.
+    #[command(subcommand)]
+    Analyze(AnalyzeVerb),
+    /// Write a simulated record with known truth, as a plain sample file.
+    Simulate(SimulateArgs),
+    /// Check a vehicle file, or list the orders of its parts.
+    #[command(subcommand)]
+    Vehicle(VehicleVerb),
+    /// Print the JSON Schema of every result.
+    Schema,
+}
+
+/// `demo`.
+#[derive(Args, Clone, Debug)]
+pub struct DemoArgs {
+    /// Folder to write to; it must not exist. Default: feelgauge-demo, or the next free feelgauge-demo-2 ...
+    #[arg(long, value_name = "DIR")]
+    pub out: Option<PathBuf>,
+    /// Seed of everything that is random: the same seed gives the same bytes.
+    #[arg(long, value_name = "N", default_value_t = 1)]
+    pub seed: u64,
+}
+
+/// `probes`.
+#[derive(Args, Clone, Debug)]
+pub struct ProbesArgs {
+    /// Port to ask, with its baud rate if that is not 115200; may be given several times. Default: every port found.
+    #[arg(long = "port", value_name = "PATH[=BAUD]")]
+    pub ports: Vec<Port>,
+}
+
+/// `take`.
+#[derive(Args, Clone, Debug)]
+pub struct TakeArgs {
+    /// The test.
+    pub test: Test,
+    /// Port of a probe, with its baud rate if that is not 115200; may be given several times.
+    #[arg(long = "port", value_name = "PATH[=BAUD]", required = true)]
+    pub ports: Vec<Port>,
+    /// The probe is a board that prints plain numbers: kind (pressure, force, hall), unit, column from 1; one for each
+    /// --port, in the same order.
+    #[arg(long = "bare", value_name = "KIND:UNIT:COLUMN")]
+    pub bare: Vec<Bare>,
+    /// How long to record, such as 60s or 2min. Default: until Ctrl-C.
+    #[arg(long = "for", value_name = "TIME", value_parser = duration, allow_hyphen_values = true)]
+    pub duration: Option<Duration>,
+    /// Folder in which the capture's folder is made.
+    #[arg(long, value_name = "DIR", default_value = "captures")]
+    pub out: PathBuf,
+    /// Who measures.
+    #[arg(long, value_name = "NAME")]
+    pub operator: Option<String>,
+    /// Vehicle file of the car.
+    #[arg(long, value_name = "FILE")]
+    pub vehicle: Option<PathBuf>,
+    /// Setup of the vehicle file in which the capture is taken.
+    #[arg(long, value_name = "NAME", requires = "vehicle")]
+    pub setup: Option<String>,
+    /// Roll: index of the sensor whose edges count. Default: the first of the vehicle file.
+    #[arg(long, value_name = "I")]
+    pub sensor: Option<u32>,
+    /// Pull: mass of the car, such as 3.4kg.
+    #[arg(long, value_name = "MASS", value_parser = mass, allow_hyphen_values = true)]
+    pub mass: Option<f64>,
+    /// Settings of a leak test.
+    #[command(flatten)]
+    pub leak: LeakOptions,
+}
+
+/// What a person may state for a leak test, SI.
+#[derive(Args, Clone, Copy, Debug, Default)]
+pub struct LeakOptions {
+    /// Leak: volume of tank, hose and sensor without pressure, such as 131cm3.
+    #[arg(long, value_name = "VOLUME", value_parser = volume, allow_hyphen_values = true)]
+    pub volume: Option<f64>,
+    /// Leak: standard uncertainty of that volume, such as 5cm3. Default: 10 % of it.
+    #[arg(long, value_name = "VOLUME", value_parser = volume, allow_hyphen_values = true)]
+    pub volume_u: Option<f64>,
+    /// Leak: gauge pressure at which the leak is stated. Default: 0.75 of the pressure at the start of the hold.
+    #[arg(long, value_name = "PRESSURE", value_parser = pressure, allow_hyphen_values = true)]
+    pub at: Option<f64>,
+    /// Leak: largest leak rate that is still within. Default: the vehicle file's, else a half-life of 60 s.
+    #[arg(long, value_name = "LEAK", value_parser = leak_rate, allow_hyphen_values = true)]
+    pub limit: Option<f64>,
+    /// Leak: absolute pressure of the air on the day, such as 1003hPa. Default: 101325 Pa.
+    #[arg(long, value_name = "PRESSURE", value_parser = absolute_pressure, allow_hyphen_values = true)]
+    pub baro: Option<f64>,
+}
+
+/// `analyze`.
+#[derive(Clone, Debug, Subcommand)]
+pub enum AnalyzeVerb {
+    /// Does the tank hold pressure? Header of a plain file: t_us,p_pa or t_us,p_pa,t_tank_c.
+    #[command(after_help = UNITS)]
+    Leak(AnalyzeLeakArgs),
+    /// Does the engine have compression? Header of a plain file: t_us,f_n.
+    #[command(after_help = UNITS)]
+    Pull(AnalyzePullArgs),
+    /// Does the drivetrain turn freely? Header of a plain file: t_us,sensor (one row an edge).
+    Roll(AnalyzeRollArgs),
+}
+
+/// What every `analyze` takes.
+#[derive(Args, Clone, Debug)]
+pub struct AnalyzeCommon {
+    /// Plain sample file, or the folder of a capture.
+    #[arg(value_name = "FILE")]
+    pub path: PathBuf,
+    /// Vehicle file of the car. Default for a capture: the copy inside it.
+    #[arg(long, value_name = "FILE")]
+    pub vehicle: Option<PathBuf>,
+    /// Setup of the vehicle file in which the record was taken.
+    #[arg(long, value_name = "NAME")]
+    pub setup: Option<String>,
+    /// Count bad rows of a plain file and go on, instead of stopping at the first.
+    #[arg(long)]
+    pub skip_bad_rows: bool,
+    /// Exit with 0 for within, 3 for outside, 4 for undecided or refused.
+    #[arg(long)]
+    pub verdict_exit: bool,
+}
+
+/// `analyze leak`.
+#[derive(Args, Clone, Debug)]
+pub struct AnalyzeLeakArgs {
+    /// What every test takes.
+    #[command(flatten)]
+    pub common: AnalyzeCommon,
+    /// What the person states.
+    #[command(flatten)]
+    pub options: LeakOptions,
+    /// The tank was closed and at zero gauge pressure from A to B, seconds in the file: taken off as drift.
+    #[arg(long, value_name = "A..B", value_parser = span, allow_hyphen_values = true)]
+    pub sealed_zero: Option<Span>,
+}
+
+/// `analyze pull`.
+#[derive(Args, Clone, Debug)]
+pub struct AnalyzePullArgs {
+    /// What every test takes.
+    #[command(flatten)]
+    pub common: AnalyzeCommon,
+    /// Mass of the car, such as 3.4kg. Default: the vehicle file's; without either there is no lift ratio.
+    #[arg(long, value_name = "MASS", value_parser = mass, allow_hyphen_values = true)]
+    pub mass: Option<f64>,
+    /// Filter order of the force converter: 0 point samples, 1 averages over one interval, 4 sinc4. Default for a plain
+    /// file: 1; for a capture: what the probe says.
+    #[arg(long, value_name = "K", value_parser = clap::value_parser!(u32).range(0..=16))]
+    pub filter_order: Option<u32>,
+}
+
+/// `analyze roll`.
+#[derive(Args, Clone, Debug)]
+pub struct AnalyzeRollArgs {
+    /// What every test takes.
+    #[command(flatten)]
+    pub common: AnalyzeCommon,
+    /// Index of the sensor whose edges count. Default: the first of the vehicle file.
+    #[arg(long, value_name = "I")]
+    pub sensor: Option<u32>,
+}
+
+/// `simulate`.
+#[derive(Args, Clone, Debug)]
+pub struct SimulateArgs {
+    /// The test.
+    pub test: Test,
+    /// Seed: the same seed gives the same bytes.
+    #[arg(long, value_name = "N")]
+    pub seed: u64,
+    /// File to write; the truth goes beside it into FILE.truth.json. Neither may exist.
+    #[arg(long, value_name = "FILE")]
+    pub out: PathBuf,
+    /// Which car: plover is the demo's, with its faults; drawn is another one drawn by the seed.
+    #[arg(long, value_name = "CAR", default_value = "plover")]
+    pub car: Car,
+}
+
+/// Which car a simulation takes.
+#[derive(Clone, Copy, Debug, Eq, PartialEq, ValueEnum)]
+pub enum Car {
+    /// The demo car.
+    Plover,
+    /// One drawn from the population of the studies.
+    Drawn,
+}
+
+/// `vehicle`.
+#[derive(Clone, Debug, Subcommand)]
+pub enum VehicleVerb {
+    /// Check a vehicle file: its keys, its gear train, its setups.
+    Check(VehicleCheckArgs),
+    /// List every part with its events per turn of the sensed shaft.
+    Orders(VehicleOrdersArgs),
+}
+
+/// `vehicle check`.
+#[derive(Args, Clone, Debug)]
+pub struct VehicleCheckArgs {
+    /// Vehicle file.
+    #[arg(value_name = "FILE")]
+    pub path: PathBuf,
+}
+
+/// `vehicle orders`.
+#[derive(Args, Clone, Debug)]
+pub struct VehicleOrdersArgs {
+    /// Vehicle file.
+    #[arg(value_name = "FILE")]
+    pub path: PathBuf,
+    /// One roll setup of the file. Default: all of them.
+    #[arg(long, value_name = "NAME")]
+    pub setup: Option<String>,
+    /// Index of the sensor. Default: the first of the file.
+    #[arg(long, value_name = "I")]
+    pub sensor: Option<u32>,
+}
+
+impl ValueEnum for Test {
+    fn value_variants<'a>() -> &'a [Self] {
+        &Self::ALL
+    }
+
+    fn to_possible_value(&self) -> Option<PossibleValue> {
+        Some(PossibleValue::new(self.word()))
+    }
+}
+
+/// Baud rate of a port when none is stated.
+pub const BAUD: NonZeroU32 = match NonZeroU32::new(115_200) {
+    Some(baud) => baud,
+    None => NonZeroU32::MIN,
+};
