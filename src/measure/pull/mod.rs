@@ -1,0 +1,381 @@
+//! Pull: what a pull of the starter cord says about compression. Base from quiet blocks, on/off segmentation, zigzag
+//! peaks cut at the cord's end, main train, parabola with the converter's averaging put back.
+//!
+//! Peaks are full readings; the base serves thresholds only, so the probe is tared with the handle hanging free before
+//! a session. Every constant was set on simulated engines of 2.1 to 4.6 cm3.
+
+mod finding;
+mod segment;
+pub mod session;
+pub mod strokes;
+
+pub use finding::{
+    PullFinding, PullQuality, PullReport, PullSettings, PullTrace, SUGGESTED_LIFT_RATIO, Session,
+    Stroke, UsablePull,
+};
+
+use crate::measure::guard::{Alarm, Guard};
+use crate::reading::{Estimate, ForceReading, Quality, Refusal, Verdict};
+use crate::units::STANDARD_GRAVITY;
+use segment::{Base, Ended, Segment, Segmenter, median};
+use strokes::{Sampling, Train};
+
+/// Readings from which the time between two is taken.
+const DT_FROM: usize = 2000;
+/// Readings below which there is nothing to say.
+const FEWEST: usize = 20;
+/// A larger reading is a broken one, N.
+const LARGEST_N: f64 = 1e6;
+/// Pulls that are kept for a picture, and readings of each.
+const TRACES: usize = 50;
+const TRACE_POINTS: usize = 400;
+
+/// Streaming pull measure: [`Pull::push`] every reading, then [`Pull::finish`].
+///
+/// ```
+/// use feelgauge::{measure::pull::{Pull, PullSettings}, reading::{ForceReading, Quality}};
+/// let mut pull = Pull::new(PullSettings { mass_kg: Some(3.4), filter_order: 1, ..PullSettings::default() });
+/// for k in 0..2000u64 {
+///     let under_force = (500..1000).contains(&k);
+///     let phase = (k as f64 - 500.0) / 50.0; // twenty strokes a second
+///     let stroke = (std::f64::consts::PI * phase).sin().abs();
+///     pull.push(ForceReading { t_us: k * 1000, force_n: if under_force { 5.0 + 40.0 * stroke } else { 0.0 } });
+/// }
+/// let finding = pull.finish(Quality::default());
+/// assert_eq!(finding.pulls[0].strokes.len(), 10);
+/// ```
+#[derive(Clone, Debug)]
+pub struct Pull {
+    settings: PullSettings,
+    /// First readings, until the time between two is known.
+    head: Vec<ForceReading>,
+    run: Option<Run>,
+    last: Option<ForceReading>,
+    finding: PullFinding,
+    /// Highest reading and how often it came.
+    most: (f64, u64),
+    cadence_u: Vec<f64>,
+    too_long: u64,
+}
+
+/// What runs once the sampling is known.
+#[derive(Clone, Debug)]
+struct Run {
+    sampling: Sampling,
+    segmenter: Segmenter,
+    guard: Guard,
+    last_us: Option<u64>,
+}
+
+impl Pull {
+    /// A measure that has seen nothing.
+    pub fn new(settings: PullSettings) -> Self {
+        let finding = PullFinding::empty(&settings, Quality::default());
+        Self {
+            settings,
+            head: Vec::new(),
+            run: None,
+            last: None,
+            finding,
+            most: (f64::NEG_INFINITY, 0),
+            cadence_u: Vec::new(),
+            too_long: 0,
+        }
+    }
+
+    /// Takes one reading. One that is not finite, above 1e6 N, or not later than the last is counted and left out.
+    pub fn push(&mut self, reading: ForceReading) {
+        let quality = &mut self.finding.quality.common;
+        if !reading.force_n.is_finite() || reading.force_n.abs() > LARGEST_N {
+            quality.count("bad_reading");
+            return;
+        }
+        if self.last.is_some_and(|last| reading.t_us <= last.t_us) {
+            quality.count("time_not_later");
+            return;
+        }
+        self.last = Some(reading);
+        quality.rows += 1;
+        // Equal to the last bit: a converter at its end repeats the same count.
+        match reading.force_n.total_cmp(&self.most.0) {
+            std::cmp::Ordering::Greater => self.most = (reading.force_n, 1),
+            std::cmp::Ordering::Equal => self.most.1 += 1,
+            std::cmp::Ordering::Less => {}
+        }
+        if self.run.is_some() {
+            self.step(reading);
+        } else {
+            self.head.push(reading);
+            if self.head.len() == DT_FROM {
+                self.begin();
+            }
+        }
+    }
+
+    /// The record is over: the finding. `quality` is what the shell counted on the way.
+    pub fn finish(mut self, quality: Quality) -> PullFinding {
+        let seen = usize::try_from(self.finding.quality.common.rows).unwrap_or(usize::MAX);
+        if seen >= FEWEST && self.run.is_none() {
+            self.begin();
+        }
+        let ended = self.run.as_mut().and_then(|run| run.segmenter.finish());
+        if let Some(ended) = ended {
+            self.ended(ended);
+        }
+        self.merge(quality);
+        if let Some(run) = &self.run {
+            self.finding.quality.rate_hz = Some(1.0 / run.sampling.dt_s);
+            self.finding.quality.noise_n = run.segmenter.base().map(|base| base.noise_n);
+        }
+        let refusals = self.refusals(seen);
+        self.conclude(refusals)
+    }
+
+    /// Time between readings is known: runs the readings kept so far.
+    fn begin(&mut self) {
+        let head = std::mem::take(&mut self.head);
+        let mut steps: Vec<f64> = head
+            .windows(2)
+            .map(|p| (p[1].t_us - p[0].t_us) as f64 * 1e-6)
+            .collect();
+        let sampling = Sampling::new(median(&mut steps), self.settings.filter_order);
+        self.run = Some(Run {
+            sampling,
+            segmenter: Segmenter::new(sampling.dt_s, 1 + sampling.w),
+            guard: Guard::new(
+                self.settings.guard_force_n,
+                self.settings.guard_held_n2s,
+                sampling.dt_s,
+            ),
+            last_us: None,
+        });
+        for reading in head {
+            self.step(reading);
+        }
+    }
+
+    fn step(&mut self, reading: ForceReading) {
+        let run = self
+            .run
+            .as_mut()
+            .expect("called once the sampling is known");
+        let apart = run.last_us.map_or(0, |last| reading.t_us - last);
+        run.last_us = Some(reading.t_us);
+        if apart as f64 * 1e-6 > 3.0 * run.sampling.dt_s {
+            self.finding.quality.common.gaps += 1;
+            let ended = run.segmenter.gap();
+            if let Some(ended) = ended {
+                self.ended(ended);
+            }
+        }
+        let run = self.run.as_mut().expect("still known");
+        let base = run.segmenter.base().map(|base| base.level_n);
+        let called = run.guard.push(reading.force_n, base);
+        if let (Some(reason), None) = (called, self.finding.guard) {
+            self.finding.guard = Some(Alarm {
+                alarm_s: reading.t_us as f64 * 1e-6,
+                force_n: reading.force_n,
+                reason,
+            });
+        }
+        let ended = run.segmenter.push(reading);
+        if let Some(ended) = ended {
+            self.ended(ended);
+        }
+    }
+
+    fn ended(&mut self, ended: Ended) {
+        let strokes = match ended {
+            Ended::Bump => {
+                self.finding.quality.bumps += 1;
+                0
+            }
+            Ended::TooLong => {
+                self.too_long += 1;
+                0
+            }
+            Ended::Pull(segment) => self.pull(&segment),
+        };
+        if let Some(run) = &mut self.run {
+            run.guard.pull_ended(strokes);
+        }
+    }
+
+    /// Reports one pull; returns how many strokes it has.
+    fn pull(&mut self, segment: &Segment) -> usize {
+        let sampling = self.run.as_ref().expect("a pull ended").sampling;
+        let train = strokes::train(segment, sampling);
+        let time = |i: usize| segment.readings[i].t_us as f64 * 1e-6 - sampling.delay_s();
+        let mut report = report(&train, segment.base, sampling);
+        (report.start_s, report.end_s, report.gap) =
+            (time(segment.start), time(segment.end), segment.gap);
+        if segment.gap {
+            (report.peak_n, report.cadence_hz) = (None, None);
+        }
+        if let Some(mass_kg) = self.settings.mass_kg {
+            report.lift_ratio = report
+                .peak_n
+                .map(|peak| peak.scaled(1.0 / (mass_kg * STANDARD_GRAVITY)));
+        }
+        if let (Some(cadence), Some(ln_peak)) = (report.cadence_hz, ln_two_highest(&train)) {
+            self.finding.usable.push(UsablePull {
+                ln_peak,
+                ln_cadence: libm::log(cadence.value),
+            });
+            self.cadence_u.push(cadence.u / cadence.value);
+        }
+        if self.finding.trace.len() < TRACES {
+            self.finding.trace.push(thinned(segment));
+        }
+        self.finding.pulls.push(report);
+        if segment.gap { 0 } else { train.tops.len() }
+    }
+
+    /// Adds what the shell counted.
+    fn merge(&mut self, shell: Quality) {
+        let own = std::mem::replace(&mut self.finding.quality.common, shell);
+        let common = &mut self.finding.quality.common;
+        common.gaps += own.gaps;
+        common.rows = common.rows.max(own.rows);
+        for (kind, count) in own.faults {
+            *common.faults.entry(kind).or_default() += count;
+        }
+    }
+
+    fn refusals(&self, seen: usize) -> Vec<Refusal> {
+        let mut refusals = Vec::new();
+        let range = self.settings.range_n.unwrap_or(f64::INFINITY);
+        if self.most.1 >= 2 && self.most.0 >= 0.98 * range {
+            let message = "the force ran into the end of the probe's range, so the peak is only a lower bound: use a probe for larger forces";
+            refusals.push(Refusal::new("clipped", message).with(self.most.0, range));
+        }
+        if self.too_long > 0 {
+            let message = "the cord stayed under force for more than 5 s: pull and let the cord run back, then pull again";
+            refusals.push(Refusal::new("too_long", message));
+        }
+        if !self.finding.pulls.is_empty() || self.too_long > 0 {
+            return refusals;
+        }
+        let has_base = self
+            .run
+            .as_ref()
+            .is_some_and(|run| run.segmenter.base().is_some());
+        if seen < FEWEST {
+            let message =
+                "fewer than 20 readings: record a few seconds before, during and after each pull";
+            refusals.push(Refusal::new("no_pull", message).with(seen as f64, FEWEST as f64));
+        } else if has_base {
+            refusals.push(Refusal::new(
+                "no_pull",
+                "no pull reached 8 N: check that the probe sits between cord and hand, then pull",
+            ));
+        } else {
+            let message = "the record has no quiet stretch with the handle hanging free: start it, wait a second, then pull";
+            refusals.push(Refusal::new("no_quiet_start", message));
+        }
+        refusals
+    }
+
+    /// Session, mean lift ratio and verdict; a refusal leaves them out.
+    fn conclude(self, refusals: Vec<Refusal>) -> PullFinding {
+        let mut finding = self.finding;
+        if !refusals.is_empty() {
+            for pull in finding
+                .pulls
+                .iter_mut()
+                .filter(|_| refusals.iter().any(|r| r.code == "clipped"))
+            {
+                (pull.peak_n, pull.lift_ratio) = (None, None);
+                for stroke in &mut pull.strokes {
+                    stroke.peak_n = None;
+                }
+            }
+            finding.usable.clear();
+            finding.refused = Some(refusals);
+            return finding;
+        }
+        finding.session = session::session(&finding.usable, &self.cadence_u);
+        finding.lift_ratio = session::mean_lift_ratio(&finding.pulls);
+        finding.verdict = finding.lift_ratio.map(|ratio| {
+            if ratio.lo95 >= finding.limit_lift_ratio {
+                Verdict::Within
+            } else if ratio.hi95 < finding.limit_lift_ratio {
+                Verdict::Outside
+            } else {
+                Verdict::Undecided
+            }
+        });
+        finding
+    }
+}
+
+/// Everything of a pull that its strokes tell; start, end and gap are the caller's.
+fn report(train: &Train, base: Base, sampling: Sampling) -> PullReport {
+    let cadence_hz = strokes::cadence_or_usual(&train.tops);
+    let possible =
+        |highest_n| strokes::highest_possible(highest_n, cadence_hz, base.noise_n, sampling);
+    let highest = train
+        .tops
+        .iter()
+        .max_by(|a, b| a.force_n.total_cmp(&b.force_n));
+    let peak_n = highest.map(|top| {
+        let unbiased = top.force_n - 0.7 * strokes::noise_of_top(base.noise_n, sampling);
+        strokes::top_estimate(
+            unbiased,
+            top.bend_n,
+            possible(train.highest_n),
+            base.noise_n,
+            sampling,
+        )
+    });
+    let stroke = |top: &strokes::Top| Stroke {
+        t_s: top.t_s,
+        peak_n: Some(strokes::top_estimate(
+            top.force_n,
+            top.bend_n,
+            possible(top.highest_n),
+            base.noise_n,
+            sampling,
+        )),
+    };
+    PullReport {
+        start_s: 0.0,
+        end_s: 0.0,
+        lift_ratio: None,
+        cadence_hz: strokes::cadence(&train.tops, sampling),
+        under_read_max: peak_n.map_or(0.0, |peak: Estimate| {
+            (1.0 - peak.value / possible(train.highest_n)).clamp(0.0, 1.0)
+        }),
+        peak_n,
+        cord_end: train.cord_end,
+        gap: false,
+        strokes: train.tops.iter().map(stroke).collect(),
+    }
+}
+
+/// Logarithm of the mean of the two highest peaks.
+fn ln_two_highest(train: &Train) -> Option<f64> {
+    let mut forces: Vec<f64> = train.tops.iter().map(|top| top.force_n).collect();
+    forces.sort_by(|a, b| b.total_cmp(a));
+    let mean = match forces[..] {
+        [] => return None,
+        [one] => one,
+        [first, second, ..] => 0.5 * (first + second),
+    };
+    (mean > 0.0).then(|| libm::log(mean))
+}
+
+/// At most 400 points of a pull, each the highest of its stretch.
+fn thinned(segment: &Segment) -> PullTrace {
+    let step = segment.readings.len().div_ceil(TRACE_POINTS);
+    let mut trace = PullTrace::default();
+    for stretch in segment.readings.chunks(step.max(1)) {
+        let highest = stretch
+            .iter()
+            .max_by(|a, b| a.force_n.total_cmp(&b.force_n))
+            .expect("chunks are not empty");
+        trace.t_s.push(highest.t_us as f64 * 1e-6);
+        trace.force_n.push(highest.force_n);
+    }
+    trace
+}

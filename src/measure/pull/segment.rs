@@ -1,0 +1,290 @@
+//! Where a pull starts and ends: base and noise from quiet blocks, then an on/off decision a reading.
+
+use std::collections::VecDeque;
+
+use crate::reading::ForceReading;
+
+/// Length of a block that may give the base, s.
+const BLOCK_S: f64 = 0.25;
+/// Readings a block has at least.
+const BLOCK_MIN: usize = 8;
+/// Smallest noise that is believed, N.
+const NOISE_FLOOR_N: f64 = 0.02;
+/// A pull is over when the force has stayed low this long, s.
+const OFF_S: f64 = 0.25;
+/// The recoil spring pulls 1 to 4 N while the handle is held out.
+const SPRING_N: f64 = 3.5;
+/// Below this a jerk is no pull, N.
+const PULL_N: f64 = 8.0;
+/// Longest pull that is kept, s.
+const LONGEST_S: f64 = 5.0;
+
+/// Base and noise of the readings while the handle hangs free, N.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Base {
+    /// Median of the block.
+    pub level_n: f64,
+    /// Scaled median absolute deviation, at least 0.02 N.
+    pub noise_n: f64,
+}
+
+/// The readings of one pull and where in them it lies.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Segment {
+    /// Readings from a little before the start to a little after the end.
+    pub readings: Vec<ForceReading>,
+    /// Index of the last quiet reading before the pull.
+    pub start: usize,
+    /// Index of the last reading under force.
+    pub end: usize,
+    /// Base and noise when it began.
+    pub base: Base,
+    /// Readings are missing.
+    pub gap: bool,
+}
+
+/// What ended.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Ended {
+    /// A pull.
+    Pull(Segment),
+    /// A jerk below 8 N.
+    Bump,
+    /// More than 5 s under force; nothing of it is kept.
+    TooLong,
+}
+
+/// State of the on/off decision.
+#[derive(Clone, Copy, Debug, PartialEq)]
+enum State {
+    Idle,
+    /// Under force: absolute index of the start, of the last reading under force, highest force over the base.
+    Pull {
+        start: u64,
+        last: u64,
+        most_n: f64,
+    },
+}
+
+/// Streaming segmentation. Memory is bounded by 5 s of readings.
+#[derive(Clone, Debug)]
+pub struct Segmenter {
+    dt_s: f64,
+    /// Readings kept before the start and after the end for the smoothing of the strokes.
+    margin: usize,
+    block: Vec<f64>,
+    base: Option<Base>,
+    state: State,
+    /// Readings from absolute index `first` on.
+    kept: VecDeque<ForceReading>,
+    first: u64,
+    /// Absolute index of the last quiet reading.
+    quiet: u64,
+    /// A gap lies in the running pull, or just before the force that follows.
+    gap: bool,
+    too_long: bool,
+}
+
+impl Segmenter {
+    /// For readings every `dt_s` seconds; `margin` readings are kept on either side of a pull.
+    pub fn new(dt_s: f64, margin: usize) -> Self {
+        Self {
+            dt_s,
+            margin,
+            block: Vec::new(),
+            base: None,
+            state: State::Idle,
+            kept: VecDeque::new(),
+            first: 0,
+            quiet: 0,
+            gap: false,
+            too_long: false,
+        }
+    }
+
+    /// Base and noise of the last quiet block.
+    pub fn base(&self) -> Option<Base> {
+        self.base
+    }
+
+    /// Takes the next reading; says what ended with it.
+    pub fn push(&mut self, reading: ForceReading) -> Option<Ended> {
+        self.kept.push_back(reading);
+        let k = self.first + self.kept.len() as u64 - 1;
+        let ended = match self.state {
+            State::Idle => {
+                self.idle(k, reading);
+                None
+            }
+            State::Pull {
+                start,
+                last,
+                most_n,
+            } => self.pulling(k, start, last, most_n),
+        };
+        self.forget(k);
+        ended
+    }
+
+    /// Readings are missing before the next one: a running pull ends here.
+    pub fn gap(&mut self) -> Option<Ended> {
+        self.block.clear();
+        self.gap = true;
+        let ended = self.finish();
+        // What goes on under force behind the gap belongs to the same pull.
+        self.gap = true;
+        ended
+    }
+
+    /// The record ends: a running pull ends with it.
+    pub fn finish(&mut self) -> Option<Ended> {
+        let State::Pull {
+            start,
+            last,
+            most_n,
+        } = self.state
+        else {
+            return None;
+        };
+        let k = self.first + self.kept.len() as u64 - 1;
+        Some(self.end(k, start, last, most_n))
+    }
+
+    fn idle(&mut self, k: u64, reading: ForceReading) {
+        if let Some(base) = self.base {
+            let x = reading.force_n - base.level_n;
+            if x <= (3.0 * base.noise_n).max(0.4) {
+                self.quiet = k;
+                self.gap = false;
+            }
+            if x > (6.0 * base.noise_n).max(2.0) {
+                self.block.clear();
+                self.state = State::Pull {
+                    start: self.quiet,
+                    last: k,
+                    most_n: x,
+                };
+                return;
+            }
+        }
+        self.block.push(reading.force_n);
+        if self.block.len() >= block_len(self.dt_s) {
+            if let Some(base) = quiet_block(&mut self.block) {
+                if self.base.is_none() {
+                    self.quiet = k;
+                }
+                self.base = Some(base);
+            }
+            self.block.clear();
+        }
+    }
+
+    fn pulling(&mut self, k: u64, start: u64, last: u64, most_n: f64) -> Option<Ended> {
+        let base = self.base.expect("no pull begins without a base");
+        let x = self.at(k).force_n - base.level_n;
+        let most_n = most_n.max(x);
+        let low = (0.12 * most_n).max(SPRING_N).max(6.0 * base.noise_n);
+        let last = if x > low { k } else { last };
+        self.state = State::Pull {
+            start,
+            last,
+            most_n,
+        };
+        if !self.too_long && seconds(self.at(start.max(self.first)), self.at(k)) > LONGEST_S + OFF_S
+        {
+            self.too_long = true;
+        }
+        if self.too_long {
+            // Only the readings since `last` matter now.
+            let drop = usize::try_from(last.saturating_sub(self.first)).unwrap_or(0);
+            self.kept.drain(..drop);
+            self.first += drop as u64;
+        }
+        (seconds(self.at(last), self.at(k)) > OFF_S).then(|| self.end(k, start, last, most_n))
+    }
+
+    fn end(&mut self, k: u64, start: u64, last: u64, most_n: f64) -> Ended {
+        self.state = State::Idle;
+        self.quiet = k;
+        let gap = std::mem::take(&mut self.gap);
+        if std::mem::take(&mut self.too_long) {
+            return Ended::TooLong;
+        }
+        if most_n < PULL_N {
+            return Ended::Bump;
+        }
+        let index =
+            |absolute: u64| usize::try_from(absolute.saturating_sub(self.first)).unwrap_or(0);
+        let from = index(start).saturating_sub(self.margin);
+        let to = (index(last) + self.margin + 3).min(self.kept.len());
+        Ended::Pull(Segment {
+            readings: self.kept.range(from..to).copied().collect(),
+            start: index(start) - from,
+            end: index(last) - from,
+            base: self.base.expect("no pull begins without a base"),
+            gap,
+        })
+    }
+
+    /// Drops readings that no later pull can need.
+    fn forget(&mut self, k: u64) {
+        if self.state != State::Idle {
+            return;
+        }
+        let needed = self.quiet.saturating_sub(self.margin as u64);
+        while self.first < needed
+            || (self.kept.len() > 1 + self.margin && seconds(self.kept[0], self.at(k)) > LONGEST_S)
+        {
+            self.kept.pop_front();
+            self.first += 1;
+        }
+        self.quiet = self.quiet.max(self.first);
+    }
+
+    fn at(&self, absolute: u64) -> ForceReading {
+        let index = usize::try_from(absolute - self.first).expect("index of a kept reading");
+        self.kept[index]
+    }
+}
+
+fn seconds(from: ForceReading, to: ForceReading) -> f64 {
+    (to.t_us - from.t_us) as f64 * 1e-6
+}
+
+/// Readings of a block of 0.25 s.
+fn block_len(dt_s: f64) -> usize {
+    let mut n = BLOCK_MIN;
+    while (n as f64) * dt_s < BLOCK_S - 0.5 * dt_s {
+        n += 1;
+    }
+    n
+}
+
+/// Base of a block if it is quiet: range below 1 N or ten times its noise. The block is reordered.
+fn quiet_block(block: &mut [f64]) -> Option<Base> {
+    let (lo, hi) = block
+        .iter()
+        .fold((f64::INFINITY, f64::NEG_INFINITY), |(lo, hi), y| {
+            (lo.min(*y), hi.max(*y))
+        });
+    let level_n = median(block);
+    for y in &mut *block {
+        *y = (*y - level_n).abs();
+    }
+    let noise_n = (1.4826 * median(block)).max(NOISE_FLOOR_N);
+    (hi - lo < (10.0 * noise_n).max(1.0)).then_some(Base { level_n, noise_n })
+}
+
+/// Median; the slice is reordered. Zero of an empty slice.
+pub(super) fn median(values: &mut [f64]) -> f64 {
+    if values.is_empty() {
+        return 0.0;
+    }
+    values.sort_by(f64::total_cmp);
+    let half = values.len() / 2;
+    if values.len() % 2 == 1 {
+        values[half]
+    } else {
+        0.5 * (values[half - 1] + values[half])
+    }
+}

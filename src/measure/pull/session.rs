@@ -1,0 +1,96 @@
+//! Several pulls at one cadence: the peak depends on the speed, so speed is taken out with a slope that is
+//! half known beforehand.
+
+use statrs::distribution::{ContinuousCDF, StudentsT};
+
+use super::finding::{PullReport, Session, UsablePull};
+use crate::reading::{Estimate, Z95};
+
+/// Prior of d ln(peak)/d ln(cadence), set on simulated engines.
+pub const SLOPE: f64 = 0.45;
+/// Standard deviation of the slope between engines.
+pub const SLOPE_SD: f64 = 0.20;
+/// Usual scatter of ln(peak) at one cadence.
+pub const SCATTER: f64 = 0.035;
+/// Pulls that the usual scatter counts for.
+pub const SCATTER_DOF: f64 = 4.0;
+/// The same engine on another day, share of the peak (assumed).
+pub const DAY: f64 = 0.02;
+/// Usable pulls that a session needs.
+pub const MIN_PULLS: usize = 3;
+
+/// Two-sided 95 % quantile of Student's t.
+pub fn t95(dof: f64) -> f64 {
+    StudentsT::new(0.0, 1.0, dof)
+        .expect("positive degrees of freedom")
+        .inverse_cdf(0.975)
+}
+
+/// Brings usable pulls to their mean cadence; none with fewer than three. `cadence_u` are the relative standard
+/// uncertainties of the cadences.
+pub fn session(pulls: &[UsablePull], cadence_u: &[f64]) -> Option<Session> {
+    if pulls.len() < MIN_PULLS {
+        return None;
+    }
+    let n = pulls.len() as f64;
+    let mean = |f: fn(&UsablePull) -> f64| pulls.iter().map(f).sum::<f64>() / n;
+    let (x, p) = (mean(|u| u.ln_cadence), mean(|u| u.ln_peak));
+    let deviations = || pulls.iter().map(|u| (u.ln_cadence - x, u.ln_peak - p));
+    let sxx: f64 = deviations().map(|(dx, _)| dx * dx).sum();
+    let sxy: f64 = deviations().map(|(dx, dp)| dx * dp).sum();
+    let prior = SLOPE_SD * SLOPE_SD;
+    let usual = SCATTER * SCATTER;
+    let slope = (sxy / usual + SLOPE / prior) / (sxx / usual + 1.0 / prior);
+    let square = |(dx, dp): (f64, f64)| (dp - slope * dx) * (dp - slope * dx);
+    let dof = n - 2.0 + SCATTER_DOF;
+    let s2 = (deviations().map(square).sum::<f64>() + SCATTER_DOF * usual) / dof;
+    let (peak, cadence) = (libm::exp(p), libm::exp(x));
+    let u = (s2 / n + DAY * DAY).sqrt();
+    let reach = t95(dof) * u;
+    let u_cadence = cadence * cadence_u.iter().map(|u| u * u).sum::<f64>().sqrt() / n;
+    Some(Session {
+        pulls: pulls.len(),
+        cadence_hz: Estimate::normal(cadence, u_cadence),
+        peak_at_cadence_n: Estimate {
+            value: peak,
+            u: peak * u,
+            lo95: peak * libm::exp(-reach),
+            hi95: peak * libm::exp(reach),
+        },
+        slope,
+    })
+}
+
+/// Mean of the lift ratios of usable pulls, from three on: the spread averages down, what each pull's peak does not know
+/// (bluntness, gain) is shared by all and does not.
+pub fn mean_lift_ratio(pulls: &[PullReport]) -> Option<Estimate> {
+    let ratios: Vec<Estimate> = pulls
+        .iter()
+        .filter(|p| p.cadence_hz.is_some())
+        .filter_map(|p| p.lift_ratio)
+        .collect();
+    if ratios.len() < MIN_PULLS {
+        return None;
+    }
+    let n = ratios.len() as f64;
+    let value = ratios.iter().map(|r| r.value).sum::<f64>() / n;
+    let variance = ratios
+        .iter()
+        .map(|r| (r.value - value) * (r.value - value))
+        .sum::<f64>()
+        / (n - 1.0);
+    let of_mean = (variance / n).sqrt();
+    let spread = t95(n - 1.0) * of_mean;
+    let shared = ratios.iter().map(|r| r.u).sum::<f64>() / n;
+    // A peak may lie well above its reading when the converter is slow: keep that side's reach.
+    let reach = |side: fn(&Estimate) -> f64| {
+        let own = (ratios.iter().map(side).sum::<f64>() / n).max(Z95 * shared);
+        (spread * spread + own * own).sqrt()
+    };
+    Some(Estimate {
+        value,
+        u: (of_mean * of_mean + shared * shared).sqrt(),
+        lo95: value - reach(|r| r.value - r.lo95),
+        hi95: value + reach(|r| r.hi95 - r.value),
+    })
+}

@@ -1,0 +1,316 @@
+//! From the readings of one pull to its strokes: zigzag peaks, the cord's end cut off, the main train,
+//! and the top of each stroke with the converter's averaging put back.
+
+use super::segment::{Segment, median};
+use crate::reading::Estimate;
+
+/// Sampling as far as the strokes depend on it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Sampling {
+    /// Time between readings, s.
+    pub dt_s: f64,
+    /// Order of the converter's averaging filter.
+    pub order: u32,
+    /// Readings in the running mean.
+    pub w: usize,
+}
+
+impl Sampling {
+    /// Sampling every `dt_s` seconds through a filter of order K; a running mean keeps the noise of fast converters away.
+    pub fn new(dt_s: f64, order: u32) -> Self {
+        let w = (1..=64)
+            .rev()
+            .find(|w| f64::from(*w) <= 1.0 / dt_s / 400.0)
+            .unwrap_or(1);
+        Self {
+            dt_s,
+            order,
+            w: usize::try_from(w).expect("at most 64"),
+        }
+    }
+
+    /// Delay of a reading's stamp (the END of its averaging) behind its middle, s.
+    pub fn delay_s(self) -> f64 {
+        f64::from(self.order) * self.dt_s / 2.0
+    }
+
+    /// How much of the second difference a parabola's top loses to the averaging; a boxcar as wide as the step of
+    /// the difference lowers it by 1/24 (derived: variance of the boxcar times half the curvature).
+    fn lost_top(self) -> f64 {
+        let w2 = (self.w * self.w) as f64;
+        (f64::from(self.order) / w2 + if self.w > 1 { 1.0 - 1.0 / w2 } else { 0.0 }) / 24.0
+    }
+}
+
+/// Measured remainder of the fourth order in the parabola's top, share of the second difference.
+const QUARTIC: f64 = 0.02;
+
+/// Top of one stroke.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Top {
+    /// Time, s.
+    pub t_s: f64,
+    /// Force, N.
+    pub force_n: f64,
+    /// Second difference at the top, N; 0 where no parabola could be laid.
+    pub bend_n: f64,
+    /// Highest reading at the stroke, N.
+    pub highest_n: f64,
+}
+
+/// Strokes of one pull.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Train {
+    /// Tops in the order of time.
+    pub tops: Vec<Top>,
+    /// Highest reading of the pull, the cord's end left out, N.
+    pub highest_n: f64,
+    /// The cord ran out to its stop.
+    pub cord_end: bool,
+}
+
+/// Peaks that stand out by more than `d`: index of each, in order.
+///
+/// ```
+/// use feelgauge::measure::pull::strokes::zigzag;
+/// assert_eq!(zigzag(&[0.0, 3.0, 2.5, 2.9, 0.0, 1.0, 0.0], 2.0), [1]);
+/// ```
+pub fn zigzag(z: &[f64], d: f64) -> Vec<usize> {
+    let mut peaks = Vec::new();
+    let Some(first) = z.first() else { return peaks };
+    let mut lo = *first;
+    let mut open: Option<usize> = None;
+    for (i, v) in z.iter().enumerate() {
+        match open {
+            Some(top) if *v > z[top] => open = Some(i),
+            Some(top) if *v < z[top] - d => {
+                peaks.push(top);
+                open = None;
+                lo = *v;
+            }
+            Some(_) => {}
+            None => {
+                lo = lo.min(*v);
+                if *v > lo + d {
+                    open = Some(i);
+                }
+            }
+        }
+    }
+    peaks.extend(open);
+    peaks
+}
+
+/// Running mean of `w` readings and its times.
+fn smoothed(segment: &Segment, w: usize) -> (Vec<f64>, Vec<f64>) {
+    let mean = |window: &[crate::reading::ForceReading],
+                f: fn(&crate::reading::ForceReading) -> f64| {
+        window.iter().map(f).sum::<f64>() / w as f64
+    };
+    // Times relative to the first reading: their sum stays exact however long the record is.
+    let t0 = segment.readings[0].t_us;
+    segment
+        .readings
+        .windows(w)
+        .map(|window| {
+            let ticks: u64 = window.iter().map(|r| r.t_us - t0).sum();
+            (
+                mean(window, |r| r.force_n),
+                t0 as f64 * 1e-6 + ticks as f64 * 1e-6 / w as f64,
+            )
+        })
+        .unzip()
+}
+
+/// Where the cord's end begins: index of the valley before a spike that no stroke explains.
+fn cord_end(z: &[f64], base_n: f64) -> Option<usize> {
+    let most = z.iter().fold(f64::NEG_INFINITY, |m, v| m.max(*v)) - base_n;
+    let peaks = zigzag(z, (0.10 * most).max(4.0));
+    let height: Vec<f64> = peaks.iter().map(|p| z[*p] - base_n).collect();
+    for q in 3..peaks.len() {
+        let m = height[..q].iter().fold(0.0f64, |m, h| m.max(*h));
+        let train = height[..q].iter().filter(|h| **h >= 0.6 * m).count();
+        let later = height[q + 1..].iter().any(|h| *h >= 0.6 * height[q]);
+        if train >= 3 && height[q] > 1.4 * m && !later {
+            let (from, to) = (peaks[q - 1], peaks[q]);
+            return (from..to).min_by(|a, b| z[*a].total_cmp(&z[*b]));
+        }
+    }
+    None
+}
+
+/// Finds the strokes of a pull.
+pub fn train(segment: &Segment, sampling: Sampling) -> Train {
+    let w = sampling.w;
+    let base_n = segment.base.level_n;
+    if segment.readings.len() < w {
+        return Train {
+            tops: Vec::new(),
+            highest_n: base_n,
+            cord_end: false,
+        };
+    }
+    let (mut z, t) = smoothed(segment, w);
+    let cut = cord_end(&z, base_n);
+    if let Some(valley) = cut {
+        z.truncate(valley + 1);
+    }
+    let raw: Vec<f64> = segment.readings[..z.len() + w - 1]
+        .iter()
+        .map(|r| r.force_n)
+        .collect();
+    let most = z.iter().fold(f64::NEG_INFINITY, |m, v| m.max(*v)) - base_n;
+    let tops: Vec<Top> = zigzag(&z, 0.25 * most)
+        .into_iter()
+        .map(|p| top(&z, &t, &raw, p, sampling))
+        .collect();
+    Train {
+        tops: main_train(tops, base_n),
+        highest_n: raw.iter().fold(f64::NEG_INFINITY, |m, v| m.max(*v)),
+        cord_end: cut.is_some(),
+    }
+}
+
+/// Lays a parabola through the peak and its neighbours `w` readings away.
+fn top(z: &[f64], t: &[f64], raw: &[f64], p: usize, sampling: Sampling) -> Top {
+    let w = sampling.w;
+    let highest_n = raw[p..p + w]
+        .iter()
+        .fold(f64::NEG_INFINITY, |m, v| m.max(*v));
+    let plain = Top {
+        t_s: t[p] - sampling.delay_s(),
+        force_n: z[p],
+        bend_n: 0.0,
+        highest_n,
+    };
+    if p < w || p + w >= z.len() {
+        return plain;
+    }
+    let bend_n = 2.0 * z[p] - z[p - w] - z[p + w];
+    if bend_n <= 0.0 {
+        return plain;
+    }
+    let g = (z[p + w] - z[p - w]) / 2.0;
+    let shift = (g / bend_n).clamp(-0.5, 0.5);
+    Top {
+        t_s: plain.t_s + shift * w as f64 * sampling.dt_s,
+        force_n: z[p] + g * g / (2.0 * bend_n) + bend_n * (sampling.lost_top() - QUARTIC),
+        bend_n,
+        highest_n,
+    }
+}
+
+/// Keeps the strokes of the main train: high enough, and no two closer than half a stroke.
+fn main_train(mut tops: Vec<Top>, base_n: f64) -> Vec<Top> {
+    let mut heights: Vec<f64> = tops.iter().map(|p| p.force_n - base_n).collect();
+    heights.sort_by(|a, b| b.total_cmp(a));
+    let n = heights.len().min(((heights.len() + 1) / 3).max(2));
+    if n == 0 {
+        return tops;
+    }
+    let reference = heights[..n].iter().sum::<f64>() / n as f64;
+    tops.retain(|p| p.force_n - base_n >= 0.6 * reference);
+    while tops.len() >= 3 {
+        let gaps = intervals(&tops);
+        let typical = median(&mut gaps.clone());
+        let (i, smallest) = gaps
+            .iter()
+            .copied()
+            .enumerate()
+            .min_by(|a, b| a.1.total_cmp(&b.1))
+            .expect("two intervals");
+        if smallest >= 0.55 * typical {
+            break;
+        }
+        tops.remove(if tops[i].force_n < tops[i + 1].force_n {
+            i
+        } else {
+            i + 1
+        });
+    }
+    tops
+}
+
+fn intervals(tops: &[Top]) -> Vec<f64> {
+    tops.windows(2)
+        .map(|pair| pair[1].t_s - pair[0].t_s)
+        .collect()
+}
+
+/// Strokes a second where a bound needs one whatever was seen: of the median interval, 25 for a single stroke.
+pub fn cadence_or_usual(tops: &[Top]) -> f64 {
+    let typical = median(&mut intervals(tops));
+    if typical > 0.0 { 1.0 / typical } else { 25.0 }
+}
+
+/// Strokes a second, from three strokes on.
+pub fn cadence(tops: &[Top], sampling: Sampling) -> Option<Estimate> {
+    (tops.len() >= 3).then(|| {
+        let c = cadence_or_usual(tops);
+        Estimate::normal(c, c * (0.05 * sampling.dt_s * c + 0.001))
+    })
+}
+
+/// Largest share of a stroke's peak that sampling every `dt_s` seconds through a filter of order K can miss. The stroke is a
+/// half-sine that lasts `share` of the time from one stroke to the next.
+///
+/// ```
+/// use feelgauge::measure::pull::strokes::under_read;
+/// // half-sines of half the stroke, 25 strokes a second: 3.0 % at 320 readings a second
+/// assert!((under_read(1.0 / 320.0, 0, 25.0, 0.5) - 0.030).abs() < 5e-4);
+/// ```
+pub fn under_read(dt_s: f64, order: u32, cadence_hz: f64, share: f64) -> f64 {
+    let h =
+        (std::f64::consts::PI * dt_s * cadence_hz / (2.0 * share)).min(std::f64::consts::FRAC_PI_2);
+    if h <= 0.0 {
+        return 0.0;
+    }
+    let boxcar = libm::sin(h) / h;
+    1.0 - libm::cos(h) * (0..order).map(|_| boxcar).product::<f64>()
+}
+
+/// Narrowest stroke that was seen, as a share of the time between strokes.
+const NARROWEST: f64 = 0.30;
+
+/// Highest force that readings up to `highest_n` leave room for, N.
+pub fn highest_possible(highest_n: f64, cadence_hz: f64, noise_n: f64, sampling: Sampling) -> f64 {
+    highest_n / (1.0 - under_read(sampling.dt_s, sampling.order, cadence_hz, NARROWEST)).max(0.1)
+        + 2.0 * noise_n
+}
+
+/// Standard uncertainty of a top from the readings' noise, N.
+pub fn noise_of_top(noise_n: f64, sampling: Sampling) -> f64 {
+    noise_n * ((1.0 + f64::from(sampling.order) / 6.0) / sampling.w as f64).sqrt()
+}
+
+/// Growth of the upper end with bluntness, by filter order 0..4.
+const WIDEN: [f64; 5] = [0.45, 0.7, 1.0, 1.2, 1.4];
+
+/// Interval of a top whose force is `force_n`, with `possible_n` as the most that the sampling leaves room for.
+pub fn top_estimate(
+    force_n: f64,
+    bend_n: f64,
+    possible_n: f64,
+    noise_n: f64,
+    sampling: Sampling,
+) -> Estimate {
+    let (a, b, c) = (
+        0.05 * bend_n,
+        0.0015 * force_n,
+        noise_of_top(noise_n, sampling),
+    );
+    let mut u = (a * a + b * b + c * c).sqrt();
+    let (lo95, mut hi95) = (force_n - 2.0 * u, force_n + 2.0 * u);
+    let blunt = bend_n / force_n;
+    if blunt > 0.5 {
+        let widen = WIDEN[usize::try_from(sampling.order).unwrap_or(4).min(4)];
+        hi95 = hi95.max(possible_n.min(force_n * (1.0 + widen * (blunt - 0.3))));
+        u = u.max((hi95 - lo95) / 4.0);
+    }
+    Estimate {
+        value: force_n,
+        u,
+        lo95,
+        hi95,
+    }
+}
