@@ -24,12 +24,22 @@ pub enum Reading {
 }
 
 impl Reading {
-    /// Its time, microseconds from the origin of its record.
+    /// Its time, microseconds from the first reading of the record.
     pub fn t_us(&self) -> u64 {
         match self {
             Self::Pressure(r) => r.t_us,
             Self::Force(r) => r.t_us,
             Self::Edge(r) => r.t_us,
+        }
+    }
+
+    /// The same reading with its time counted from `origin_us`.
+    fn since(self, origin_us: u64) -> Self {
+        let t_us = self.t_us() - origin_us;
+        match self {
+            Self::Pressure(r) => Self::Pressure(PressureReading { t_us, ..r }),
+            Self::Force(r) => Self::Force(ForceReading { t_us, ..r }),
+            Self::Edge(r) => Self::Edge(Edge { t_us, ..r }),
         }
     }
 }
@@ -55,13 +65,15 @@ pub const OTHER_PROBE: &str = "other_probe";
 /// Turns the inputs of a capture into the readings of its test. Bad lines are counted and never stop it.
 ///
 /// The first probe of the test's kind feeds it: its first channel of the test's unit, or the sensed index of a hall
-/// probe. A temperature channel of a pressure probe is the tank's thermometer. Everything else is counted as ignored.
+/// probe. Its readings' times count from the first of them. A temperature channel of a pressure probe is the tank's thermometer. Everything else is counted as ignored.
 #[derive(Clone, Debug)]
 pub struct Feed {
     test: Test,
     /// Sensed index of a roll test.
     sensor: Option<u32>,
     probes: Vec<Probe>,
+    /// Time of the first reading that was passed on, on its probe's clock; the readings' times count from it.
+    origin_us: Option<u64>,
     /// Time of the last reading that was passed on.
     last_us: Option<u64>,
     /// Tank temperature that no pressure reading has carried yet, K.
@@ -103,6 +115,7 @@ impl Feed {
             test,
             sensor,
             probes: probes.collect(),
+            origin_us: None,
             last_us: None,
             tank_k: None,
             quality: Quality::default(),
@@ -303,7 +316,8 @@ impl Feed {
         } else {
             self.last_us = Some(reading.t_us());
             self.quality.rows += 1;
-            out(reading);
+            let origin_us = *self.origin_us.get_or_insert(reading.t_us());
+            out(reading.since(origin_us));
         }
     }
 
@@ -443,7 +457,7 @@ mod tests {
         let seen: Vec<_> = readings
             .iter()
             .map(|r| match r {
-                Reading::Pressure(r) => (r.t_us - readings[0].t_us(), r.pressure_pa, r.tank_k),
+                Reading::Pressure(r) => (r.t_us, r.pressure_pa, r.tank_k),
                 _ => panic!("a leak has pressures"),
             })
             .collect();
@@ -569,7 +583,7 @@ mod tests {
         assert_eq!(
             times,
             [
-                10_000, 15_000, 20_000, 25_000, 30_000, 4_990_000, 5_000_000, 5_010_000
+                0, 5_000, 10_000, 15_000, 20_000, 4_980_000, 4_990_000, 5_000_000
             ]
         );
         assert_eq!((quality.lines, quality.rows), (9, 8));

@@ -2,7 +2,7 @@
 
 use std::fmt;
 
-use super::Test;
+use super::{Source, Test};
 use crate::{
     measure::{leak::LeakSettings, roll::RollSettings},
     reading::LimitSource,
@@ -109,7 +109,7 @@ pub enum Settings {
     },
 }
 
-/// Settings of an analysis from what was stated and the car's file.
+/// Settings of an analysis from what was stated, the car's file and the probes (none for a plain sample file).
 ///
 /// # Errors
 /// What the test needs and nobody stated; a setup that the file does not have; a gear train that does not solve.
@@ -117,6 +117,7 @@ pub fn settings(
     test: Test,
     stated: &Stated,
     vehicle: Option<&Vehicle>,
+    _sources: &[Source],
 ) -> Result<Settings, SettingsError> {
     if let (Some(setup), Some(vehicle)) = (&stated.setup, vehicle) {
         let known = || vehicle.setups_of(test.word()).map(|s| s.name.clone());

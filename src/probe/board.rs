@@ -324,3 +324,157 @@ pub fn sampled(index: u8, unit: Unit, scale: f64, max: i64, rate_hz: f64, order:
         order,
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use std::collections::BTreeMap;
+
+    use super::*;
+    use crate::{
+        inspect::{Feed, Input, Reading, Row, Source, Test},
+        reading::Quality,
+        wire::{Framer, ProbeKind, VERSION},
+    };
+
+    fn identity(kind: ProbeKind, channels: Vec<Channel>, t_us: u32) -> Identity {
+        Identity {
+            version: VERSION,
+            kind,
+            serial: "V1".into(),
+            firmware: "virtual".into(),
+            boot: 1,
+            t_us,
+            channels,
+        }
+    }
+
+    fn pressure_plan(t_us: u32) -> BoardPlan {
+        let tank = sampled(0, Unit::Pascal, 0.25, 1 << 23, 100.0, 4);
+        let gas = sampled(1, Unit::Celsius, 0.001, 1 << 20, 4.0, 1);
+        let wave = |n: i32| f64::from(n % 977) * 12.5;
+        BoardPlan {
+            identity: identity(ProbeKind::Pressure, vec![tank, gas], t_us),
+            signals: vec![
+                Signal::Samples {
+                    t0_us: 0,
+                    dt_us: 10_000,
+                    values: (0..3000).map(wave).collect(),
+                },
+                Signal::Samples {
+                    t0_us: 0,
+                    dt_us: 250_000,
+                    values: vec![20.0; 120],
+                },
+            ],
+            baud: 115_200,
+            resets_on_open: false,
+            lead_us: 500_000,
+            host_gain: 4e-5,
+            seed: 7,
+        }
+    }
+
+    /// What a host makes of a board, and the times at which it read.
+    fn host(
+        plan: &BoardPlan,
+        test: Test,
+        sensor: Option<u32>,
+    ) -> (Vec<Reading>, Quality, Vec<u64>) {
+        let mut board = Board::new(plan);
+        board.receive(b"i\n");
+        let source = Source::Wire((!plan.resets_on_open).then(|| Box::new(plan.identity.clone())));
+        let mut feed = Feed::new(test, vec![source], sensor);
+        let mut framer = Framer::default();
+        let (mut readings, mut reads) = (Vec::new(), Vec::new());
+        while let Some(packet) = board.next_packet() {
+            reads.push(packet.at_us);
+            let mut bytes = packet.bytes.as_slice();
+            while let Some(frame) = framer.next(&mut bytes) {
+                let row = Row {
+                    host_us: packet.at_us,
+                    bytes: frame.bytes.to_vec(),
+                    part: frame.part,
+                };
+                feed.push(&Input::Row(0, row), &mut |r| readings.push(r));
+            }
+        }
+        let quality = feed.finish(&BTreeMap::new(), &[], &mut |r| readings.push(r));
+        (readings, quality, reads)
+    }
+
+    /// The clock wraps in mid-capture and the counts come back as the readings that went in.
+    #[test]
+    fn readings_come_through_a_wrap_of_the_clock() {
+        let plan = pressure_plan(u32::MAX - 12_000_000);
+        let (readings, quality, reads) = host(&plan, Test::Leak, None);
+        assert_eq!(readings.len(), 3000);
+        for (n, reading) in (0_u32..).zip(&readings) {
+            let Reading::Pressure(r) = reading else {
+                panic!("a leak has pressures")
+            };
+            assert_eq!(r.t_us, u64::from(n) * 10_000);
+            assert!((r.pressure_pa - f64::from(n % 977) * 12.5).abs() < 1e-9);
+        }
+        assert_eq!(quality.faults, BTreeMap::new());
+        assert_eq!((quality.gaps, quality.ignored), (0, 0));
+        assert!(reads.is_sorted());
+        // 30 s of readings half a second after opening, and the last line's way to the host
+        let last = *reads.last().unwrap();
+        assert!((30_480_000..30_540_000).contains(&last), "{last}");
+    }
+
+    #[test]
+    fn edges_of_both_sensors_come_in_order() {
+        let hall = |index| Channel {
+            max: i64::from(u32::MAX),
+            min: 0,
+            ..sampled(index, Unit::Edge, 1.0, 1, 0.0, 0)
+        };
+        let edges = |sensor, step: u64| {
+            let edge = |n: u64| Edge {
+                t_us: 1000 + n * step,
+                sensor,
+            };
+            Signal::Edges((0..400).map(edge).collect())
+        };
+        let plan = BoardPlan {
+            identity: identity(ProbeKind::Hall, vec![hall(0), hall(1)], 0),
+            signals: vec![edges(0, 5_000), edges(1, 70_001)],
+            resets_on_open: true,
+            ..pressure_plan(0)
+        };
+        let (readings, quality, _) = host(&plan, Test::Roll, Some(1));
+        let times: Vec<u64> = readings.iter().map(Reading::t_us).collect();
+        let expected: Vec<u64> = (0..400).map(|n| n * 70_001).collect();
+        assert_eq!(times, expected);
+        assert_eq!((quality.ignored, quality.faults.len()), (400, 0));
+    }
+
+    #[test]
+    fn same_seed_same_bytes_other_seed_other_times() {
+        let packets = |seed| {
+            let mut board = Board::new(&BoardPlan {
+                seed,
+                ..pressure_plan(0)
+            });
+            std::iter::from_fn(move || board.next_packet()).collect::<Vec<_>>()
+        };
+        let (a, b, c) = (packets(1), packets(1), packets(2));
+        assert_eq!(a, b);
+        assert!(a != c && a.iter().map(|p| &p.bytes).eq(c.iter().map(|p| &p.bytes)));
+    }
+
+    #[test]
+    fn commands_are_answered() {
+        let mut board = Board::new(&pressure_plan(77));
+        board.receive(b"i\np 9");
+        board.receive(b"\r\nr 400\nwhat\n");
+        let mut text = String::new();
+        while text.lines().count() < 5 {
+            text += str::from_utf8(&board.next_packet().unwrap().bytes).unwrap();
+        }
+        let kinds: Vec<&str> = text.lines().map(|l| l.get(..3).unwrap_or(l)).collect();
+        assert_eq!(kinds[..4], ["I 0", "P 1", "N 2", "N 3"]);
+        assert!(text.contains(" rate*") && text.contains(" command*"));
+    }
+}

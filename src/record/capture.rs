@@ -141,6 +141,8 @@ pub struct CalibrationMeta {
 pub struct Closed {
     /// Layout, [`FORMAT`].
     pub format: u32,
+    /// It ended because the test was over or the person stopped it, not because the disk refused.
+    pub in_order: bool,
     /// Why it ended: `finished`, `stopped`, or the disk's words.
     pub reason: String,
     /// Host time at the end, microseconds.

@@ -129,7 +129,7 @@ impl<S: Storage> CaptureWriter<S> {
     /// As [`CaptureWriter::keep`].
     pub fn close(mut self, host_us: u64, reason: &str) -> Result<S, RecordError> {
         self.sync_tables()?;
-        self.put_closed(host_us, reason)?;
+        self.put_closed(host_us, reason, true)?;
         Ok(self.storage)
     }
 
@@ -186,7 +186,12 @@ impl<S: Storage> CaptureWriter<S> {
         Ok(())
     }
 
-    fn put_closed(&mut self, host_us: u64, reason: &str) -> Result<(), RecordError> {
+    fn put_closed(
+        &mut self,
+        host_us: u64,
+        reason: &str,
+        in_order: bool,
+    ) -> Result<(), RecordError> {
         let tables = self.tables.iter().map(|table| FileCount {
             name: table.path[self.folder.len() + 1..].into(),
             rows: Some(table.rows),
@@ -195,6 +200,7 @@ impl<S: Storage> CaptureWriter<S> {
         });
         let closed = Closed {
             format: FORMAT,
+            in_order,
             reason: reason.into(),
             host_us,
             files: tables.chain(self.fixed.iter().cloned()).collect(),
@@ -257,7 +263,7 @@ impl<S: Storage> CaptureWriter<S> {
                 .and_then(|()| disk.sync(&t.path))
         });
         if kept.is_ok() {
-            let _ = self.put_closed(host_us, &reason);
+            let _ = self.put_closed(host_us, &reason, false);
         }
         RecordError::Stopped {
             folder: self.folder.clone(),
