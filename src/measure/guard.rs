@@ -167,11 +167,10 @@ mod tests {
             }
             guard.pull_ended(5);
         }
-        assert_eq!(
-            guard.push(59.0, Some(0.0)),
-            Some(Reason::Held),
-            "2.8 x 1.6 N2 s = 4.48: held after 2 ms"
-        );
+        // held: 2.8 x 1.6 N2 s = 4.48, and each reading adds 59^2 x 1 ms = 3.48; force: 1.5 x 40 N = 60 N
+        assert_eq!(guard.push(59.0, Some(0.0)), None);
+        assert_eq!(guard.push(59.0, Some(0.0)), Some(Reason::Held));
+        assert_eq!(guard.push(60.0, Some(0.0)), Some(Reason::Force));
     }
 
     #[test]
