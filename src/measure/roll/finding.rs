@@ -81,7 +81,8 @@ pub struct Suspect {
     pub part: String,
     /// Probability, given that there is a snag in one of the visible parts; parts of equal order share theirs.
     pub probability: f64,
-    /// Natural logarithm of the Bayes factor "snag in this part" against "no snag".
+    /// Natural logarithm of the Bayes factor "snag in this part" against "no snag", as the probability uses it: after
+    /// the finer look where a snag is reported.
     pub ln_bayes: f64,
     /// Best order, events per turn of the sensed shaft.
     pub order_per_sensor_turn: f64,

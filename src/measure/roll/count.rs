@@ -1,0 +1,290 @@
+//! Counting edges: which magnet each edge belongs to, when some are missing and some bounce.
+//!
+//! A beam of hypotheses predicts the time to the next magnet from the last interval's energy and its
+//! slope over the angle, and pays for what does not fit. With calibrated spacing the magnets are a
+//! fingerprint, so a wrong count finds its way back.
+
+/// Hypotheses kept in the first pass, equal spacing.
+const BEAM_FIRST: usize = 16;
+/// Hypotheses kept in the second pass, calibrated spacing.
+const BEAM_SECOND: usize = 32;
+/// Relative scatter of an interval in the first pass (magnets glued by hand) and in the second.
+const SCATTER: [f64; 2] = [0.06, 0.02];
+/// An edge sooner than this after the last one may be bounce, s.
+const BOUNCE_S: f64 = 2e-3;
+const BOUNCE_COST: f64 = 5.0;
+/// Cost of every magnet that passed without an edge; a lone magnet is rarely missed.
+const MISS_COST: f64 = 8.0;
+const MISS_COST_SINGLE: f64 = 12.0;
+/// Magnets that one interval may span, 0 for bounce. One magnet first: it fills the beam, so that the dearer ways are
+/// mostly cut off unseen.
+const ADVANCES: [usize; 4] = [1, 0, 2, 3];
+/// How far the slope may carry the energy from one interval to the next.
+const ENERGY_CLAMP: (f64, f64) = (0.15, 3.0);
+
+/// Counted edges ("nodes") with the angle of each.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub(super) struct Nodes {
+    /// Time after the first edge, s, strictly increasing.
+    pub t: Vec<f64>,
+    /// Angle, turns of the sensed shaft, strictly increasing.
+    pub x: Vec<f64>,
+    /// Magnet of each node, `0..magnets`.
+    pub magnet: Vec<usize>,
+    /// Turns from magnet m to magnet m+1; sum 1.
+    pub spacing: Vec<f64>,
+    /// Edges taken for bounce.
+    pub bounced: u64,
+    /// Magnets that passed without an edge.
+    pub missed: u64,
+}
+
+impl Nodes {
+    /// Turns from the first node to the last.
+    pub fn turns(&self) -> f64 {
+        self.x[self.x.len() - 1] - self.x[0]
+    }
+}
+
+#[derive(Clone, Copy, Debug)]
+struct Hypothesis {
+    cost: f64,
+    /// Energy and length of the last interval, and slope of the energy; meaningful from one interval on.
+    energy: f64,
+    length: f64,
+    slope: f64,
+    /// Time of the last counted edge, s.
+    t: f64,
+    magnet: usize,
+    /// Intervals counted so far, at most 2 (what the prediction may use).
+    intervals: u8,
+}
+
+/// What a hypothesis made of an edge: its parent in the beam and the magnets advanced (0: bounce).
+#[derive(Clone, Copy, Debug)]
+struct Step {
+    parent: u8,
+    advance: u8,
+}
+
+/// Sum of `advance` spacings from `magnet` on.
+fn span(spacing: &[f64], magnet: usize, advance: usize) -> f64 {
+    (0..advance)
+        .map(|i| spacing[(magnet + i) % spacing.len()])
+        .sum()
+}
+
+struct Counter<'a> {
+    spacing: &'a [f64],
+    scatter: f64,
+    beam: usize,
+    miss_cost: f64,
+    live: Vec<Hypothesis>,
+    next: Vec<(Hypothesis, Step)>,
+}
+
+impl Counter<'_> {
+    /// The hypothesis after it counted an edge `advance` magnets on, `dt` after its last one.
+    fn advanced(&self, h: &Hypothesis, advance: usize, dt: f64) -> Hypothesis {
+        let dx = span(self.spacing, h.magnet, advance);
+        let w = dx / dt;
+        let energy = w * w / 2.0;
+        let mut out = *h;
+        out.t = h.t + dt;
+        out.magnet = (h.magnet + advance) % self.spacing.len();
+        out.cost += self.miss_cost * (advance as f64 - 1.0);
+        out.energy = energy;
+        out.length = dx;
+        if h.intervals > 0 {
+            let middle = f64::midpoint(dx, h.length);
+            let raw = h.energy + h.slope * middle;
+            let low = ENERGY_CLAMP.0 * h.energy;
+            let predicted = raw.clamp(low, ENERGY_CLAMP.1 * h.energy);
+            let mut scatter = self.scatter + 0.35 * (predicted - h.energy).abs() / predicted;
+            if raw < low {
+                scatter += 0.5;
+            }
+            let rho = 0.5 * libm::log(predicted / energy);
+            let z = rho / scatter;
+            let misfit = 1.0 + z * z / 3.0;
+            out.cost += libm::log(misfit * misfit * scatter / self.scatter);
+            out.slope = (energy - h.energy) / middle;
+        }
+        out.intervals = (h.intervals + 1).min(2);
+        out
+    }
+
+    /// Most that a hypothesis may cost and still be kept, as far as is known.
+    fn bar(&self) -> f64 {
+        if self.next.len() < self.beam {
+            return f64::INFINITY;
+        }
+        self.next[self.beam - 1].0.cost
+    }
+
+    fn offer(&mut self, h: Hypothesis, step: Step) {
+        if h.cost >= self.bar() {
+            return;
+        }
+        let at = self.next.partition_point(|(n, _)| n.cost <= h.cost);
+        self.next.insert(at, (h, step));
+        self.next.truncate(self.beam);
+    }
+
+    /// Counts the edge at `t`; returns what the kept hypotheses did, cheapest first.
+    fn edge(&mut self, t: f64, steps: &mut Vec<Step>) {
+        self.next.clear();
+        for advance in ADVANCES {
+            for i in 0..self.live.len() {
+                let h = self.live[i];
+                let dt = t - h.t;
+                let step = Step {
+                    parent: u8::try_from(i).expect("a beam is shorter than 256"),
+                    advance: u8::try_from(advance).expect("at most 3"),
+                };
+                if advance == 0 {
+                    if dt < BOUNCE_S {
+                        let cost = h.cost + BOUNCE_COST;
+                        self.offer(Hypothesis { cost, ..h }, step);
+                    }
+                } else if advance == 1
+                    || (h.intervals > 0
+                        && h.cost + self.miss_cost * (advance as f64 - 1.0) < self.bar())
+                {
+                    self.offer(self.advanced(&h, advance, dt), step);
+                }
+            }
+        }
+        self.live.clear();
+        self.live.extend(self.next.iter().map(|(h, _)| *h));
+        steps.extend(self.next.iter().map(|(_, s)| *s));
+    }
+}
+
+/// Advance of every edge after the first under the cheapest hypothesis (0: bounce), and the first magnet.
+fn beam(t: &[f64], spacing: &[f64], scatter: f64, width: usize, starts: usize) -> (usize, Vec<u8>) {
+    let start = |magnet| Hypothesis {
+        cost: 0.0,
+        energy: 0.0,
+        length: 0.0,
+        slope: 0.0,
+        t: t[0],
+        magnet,
+        intervals: 0,
+    };
+    let mut counter = Counter {
+        spacing,
+        scatter,
+        beam: width,
+        miss_cost: if spacing.len() == 1 {
+            MISS_COST_SINGLE
+        } else {
+            MISS_COST
+        },
+        live: (0..starts.min(width)).map(start).collect(),
+        next: Vec::with_capacity(width + 1),
+    };
+    let mut steps = Vec::with_capacity(t.len() * width);
+    let mut ends = Vec::with_capacity(t.len());
+    for &ti in &t[1..] {
+        counter.edge(ti, &mut steps);
+        ends.push(steps.len());
+    }
+    let mut advance = vec![0; ends.len()];
+    let mut at = 0;
+    for i in (0..ends.len()).rev() {
+        let first = if i == 0 { 0 } else { ends[i - 1] };
+        let step = steps[first + at];
+        advance[i] = step.advance;
+        at = usize::from(step.parent);
+    }
+    (at, advance)
+}
+
+/// Times of the counted edges and the magnets advanced over each interval between them.
+fn counted(t: &[f64], advance: &[u8]) -> (Vec<f64>, Vec<usize>) {
+    let mut times = vec![t[0]];
+    let mut steps = Vec::with_capacity(advance.len());
+    for (&ti, &a) in t[1..].iter().zip(advance) {
+        if a > 0 {
+            times.push(ti);
+            steps.push(usize::from(a));
+        }
+    }
+    (times, steps)
+}
+
+fn median(v: &mut [f64]) -> f64 {
+    let n = v.len();
+    let (_, &mut hi, _) = v.select_nth_unstable_by(n / 2, f64::total_cmp);
+    if n % 2 == 1 {
+        return hi;
+    }
+    let (_, &mut lo, _) = v.select_nth_unstable_by(n / 2 - 1, f64::total_cmp);
+    f64::midpoint(lo, hi)
+}
+
+/// Spacing of the magnets: every interval over the time of the turn centred on it, median of each magnet.
+/// Equal spacing where a magnet has no undisturbed turn.
+pub(super) fn calibrate(times: &[f64], steps: &[usize], first: usize, magnets: usize) -> Vec<f64> {
+    let equal = vec![1.0 / magnets as f64; magnets];
+    let half = magnets / 2;
+    let n = steps.len();
+    let mut shares = vec![Vec::new(); magnets];
+    // Intervals since the last one that skipped a magnet.
+    let mut sound = 0usize;
+    let mut magnet = first;
+    let mut magnet_of = Vec::with_capacity(n);
+    for &s in steps {
+        magnet_of.push(magnet);
+        magnet = (magnet + s) % magnets;
+    }
+    for end in 0..n {
+        sound = if steps[end] == 1 { sound + 1 } else { 0 };
+        if sound < 2 * half + 1 {
+            continue;
+        }
+        let (lo, i) = (end - 2 * half, end - half);
+        let mut turn = times[end + 1] - times[lo];
+        if magnets.is_multiple_of(2) {
+            turn -= (times[lo + 1] - times[lo] + times[end + 1] - times[end]) / 2.0;
+        }
+        shares[magnet_of[i]].push((times[i + 1] - times[i]) / turn);
+    }
+    if shares.iter().any(Vec::is_empty) {
+        return equal;
+    }
+    let raw: Vec<f64> = shares.iter_mut().map(|s| median(s)).collect();
+    let sum: f64 = raw.iter().sum();
+    raw.iter().map(|s| s / sum).collect()
+}
+
+/// Counts edges at times `t` (s, strictly increasing, at least two) of `magnets` magnets.
+pub(super) fn count(t: &[f64], magnets: usize) -> Nodes {
+    let equal = vec![1.0 / magnets as f64; magnets];
+    // With equal spacing every first magnet is the same hypothesis: one start is enough.
+    let (first, advance) = beam(t, &equal, SCATTER[0], BEAM_FIRST, 1);
+    let (times, steps) = counted(t, &advance);
+    let spacing = calibrate(&times, &steps, first, magnets);
+    let (first, advance) = beam(t, &spacing, SCATTER[1], BEAM_SECOND, magnets);
+    let (times, steps) = counted(t, &advance);
+    let spacing = calibrate(&times, &steps, first, magnets);
+    let mut before = vec![0.0; magnets];
+    for m in 1..magnets {
+        before[m] = before[m - 1] + spacing[m - 1];
+    }
+    let mut k = first;
+    let mut nodes = Nodes {
+        bounced: (t.len() - times.len()) as u64,
+        missed: steps.iter().map(|s| *s as u64 - 1).sum(),
+        spacing,
+        ..Nodes::default()
+    };
+    for i in 0..times.len() {
+        nodes.x.push((k / magnets) as f64 + before[k % magnets]);
+        nodes.magnet.push(k % magnets);
+        k += steps.get(i).copied().unwrap_or(0);
+    }
+    nodes.t = times;
+    nodes
+}

@@ -1,0 +1,340 @@
+//! Kalman pass over the coasting runs: state (time, energy, deviation of the drag) at every node, linearised
+//! about a reference energy; its innovations carry everything that the smooth coast does not explain.
+//!
+//! The filter is linear in the times and in the energy put in, so nuisance columns go through it one by one.
+
+use std::ops::Range;
+
+use super::coast::{DragLine, Run};
+use super::count::Nodes;
+
+/// Least reference energy, turns^2/s^2.
+const ENERGY_FLOOR: f64 = 1e-4;
+/// Prior sd of the drag's deviation, and its random walk per square root of a turn, shares of the drag.
+const DRAG_SD: f64 = 0.04;
+const DRAG_WALK: f64 = 0.005;
+/// Variance of a time that is given in whole microseconds on both sides of an interval, s^2.
+const ROUNDING_VAR: f64 = 1e-12 / 6.0;
+/// Noise before it is fitted: edge jitter, s.
+const JITTER_START_S: f64 = 12e-6;
+/// Centre and width (natural logarithm) of the prior of the jitter, s.
+const JITTER_PRIOR: (f64, f64) = (9e-6, 0.5);
+/// Width (natural logarithm) of the prior of the energy noise about its centre.
+const ENERGY_NOISE_SD: f64 = 2.5;
+/// Degrees of freedom of the innovations' distribution: a snag must not inflate the noise.
+const NU: f64 = 6.0;
+/// Power of the tail factor, `(nu + 1)/2`.
+const TAIL_POWER: f64 = 3.5;
+/// Sweeps of the pattern search, and the gain below which a step does not count.
+const SWEEPS: usize = 6;
+const LEAST_GAIN: f64 = 1e-9;
+/// The first innovations of a run only find the state.
+const WARM_UP: usize = 2;
+
+/// From one node to the next: `t' = t + e E + d a + c + h u`, `E' = E + dx a + u`. The last node of a run has none (zeros).
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Step {
+    pub dx: f64,
+    pub e: f64,
+    pub d: f64,
+    pub c: f64,
+    pub h: f64,
+    /// Energy that the drag line takes out over the interval, <= 0.
+    pub drag: f64,
+    /// 1 over the cube of the mean speed, s^3/turns^3.
+    pub inv_w3: f64,
+}
+
+/// Gain of the filter at a node, and 1 over the sd of its innovation (0 where it carries no weight).
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Gain {
+    pub k: [f64; 3],
+    pub inv_sd: f64,
+}
+
+/// The coasting nodes of a record in one row each, run after run, with what the filter needs.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Track {
+    /// Rows of every run.
+    pub runs: Vec<Range<usize>>,
+    /// Node of every row.
+    pub node: Vec<usize>,
+    /// Angle of every row, turns.
+    pub x: Vec<f64>,
+    /// Time of every row as counted, s.
+    pub t: Vec<f64>,
+    /// Reference energy of every row, turns^2/s^2, > 0.
+    pub er: Vec<f64>,
+    pub steps: Vec<Step>,
+    /// The drag level, turns^2/s^2 per turn.
+    pub level: f64,
+}
+
+/// Noise of the record: edge jitter (s) and energy noise (turns^4/s^4 per turn).
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Noise {
+    pub jitter_s: f64,
+    pub energy: f64,
+}
+
+impl Noise {
+    /// The noise that the search starts from in the first round.
+    pub fn start(level: f64) -> Self {
+        Self {
+            jitter_s: JITTER_START_S,
+            energy: typical_energy_noise(level),
+        }
+    }
+}
+
+fn typical_energy_noise(level: f64) -> f64 {
+    0.05 * (0.03 * level) * (0.03 * level)
+}
+
+/// Reference energy and speed of every node: from the two neighbouring intervals of the same kind (coasting or not);
+/// at the ends of a run one interval is carried on along the drag line.
+pub(super) fn reference_energy(
+    nodes: &Nodes,
+    t: &[f64],
+    runs: &[Run],
+    line: DragLine,
+    by_speed: bool,
+) -> Vec<f64> {
+    let n = t.len();
+    let dx = |j: usize| nodes.x[j + 1] - nodes.x[j];
+    let speed = |j: usize| dx(j) / (t[j + 1] - t[j]);
+    let energy = |j: usize| speed(j) * speed(j) / 2.0;
+    let inner = |i: usize| {
+        if by_speed {
+            let w = (nodes.x[i + 1] - nodes.x[i - 1]) / (t[i + 1] - t[i - 1]);
+            w * w / 2.0
+        } else {
+            f64::midpoint(energy(i - 1), energy(i))
+        }
+    };
+    let mut er: Vec<f64> = (0..n)
+        .map(|i| match i {
+            0 => energy(0),
+            _ if i == n - 1 => energy(n - 2),
+            _ => inner(i),
+        })
+        .collect();
+    for run in runs {
+        let carried = |j: usize| (line.a + line.b * speed(j)) * dx(j) / 2.0;
+        er[run.first] = energy(run.first) + carried(run.first);
+        er[run.last] = energy(run.last - 1) - carried(run.last - 1);
+    }
+    for e in &mut er {
+        *e = e.max(ENERGY_FLOOR);
+    }
+    er
+}
+
+impl Track {
+    /// Rows and linearised steps of the coasting runs; `er` is the reference energy of every node.
+    pub fn new(nodes: &Nodes, runs: &[Run], line: DragLine, er: &[f64]) -> Self {
+        let mut track = Self {
+            level: line.level,
+            ..Self::default()
+        };
+        for run in runs {
+            let first = track.node.len();
+            for i in run.first..=run.last {
+                track.node.push(i);
+                track.x.push(nodes.x[i]);
+                track.t.push(nodes.t[i]);
+                track.er.push(er[i]);
+                track.steps.push(if i < run.last {
+                    step(nodes.x[i + 1] - nodes.x[i], er[i], er[i + 1], line)
+                } else {
+                    Step::default()
+                });
+            }
+            track.runs.push(first..track.node.len());
+        }
+        track
+    }
+
+    /// Number of rows.
+    pub fn len(&self) -> usize {
+        self.node.len()
+    }
+
+    /// The filter's pass over a run: `row(row, innovation, its variance, gain)` for every row. `t` are times (s) and
+    /// `u` energies put in over the interval that follows a row, beside the drag line's.
+    fn pass(
+        &self,
+        run: &Range<usize>,
+        noise: Noise,
+        mut row: impl FnMut(usize, f64, f64, [f64; 3]),
+        t: &[f64],
+        u: &[f64],
+    ) {
+        let r = noise.jitter_s * noise.jitter_s + ROUNDING_VAR;
+        let er = self.er[run.start];
+        let (mut s0, mut s1, mut s2) = (t[run.start], er, 0.0);
+        let (mut p00, mut p01, mut p02) = (1.0, 0.0, 0.0);
+        let (mut p11, mut p12) = (4.0 * er * er, 0.0);
+        let mut p22 = (DRAG_SD * self.level) * (DRAG_SD * self.level);
+        let walk = (DRAG_WALK * self.level) * (DRAG_WALK * self.level);
+        for i in run.clone() {
+            let Step {
+                dx,
+                e,
+                d,
+                c,
+                h,
+                drag,
+                ..
+            } = self.steps[i];
+            let f = p00 + r;
+            let g = 1.0 / f;
+            let k = [(p00 + e * p01 + d * p02) * g, (p01 + dx * p02) * g, p02 * g];
+            let v = t[i] - s0;
+            row(i, v, f, k);
+            let put = u[i] + drag;
+            s0 += e * s1 + d * s2 + c + h * put + k[0] * v;
+            s1 += dx * s2 + put + k[1] * v;
+            s2 += k[2] * v;
+            // update (in the form that keeps small variances exact), then predict
+            let keep = r * g;
+            let (a11, a12, a22) = (
+                p11 - p01 * p01 * g,
+                p12 - p01 * p02 * g,
+                p22 - p02 * p02 * g,
+            );
+            let (a00, a01, a02) = (p00 * keep, p01 * keep, p02 * keep);
+            let q = noise.energy * dx;
+            let (m01, m11, m12) = (a01 + e * a11 + d * a12, a11 + dx * a12, a12 + dx * a22);
+            let m02 = a02 + e * a12 + d * a22;
+            p00 = a00 + e * a01 + d * a02 + e * m01 + d * m02 + h * h * q;
+            p01 = m01 + dx * m02 + h * q;
+            p02 = m02;
+            p11 = m11 + dx * m12 + q;
+            p12 = m12;
+            p22 = a22 + walk * dx;
+        }
+    }
+
+    /// Gains of the filter and innovations of the times as counted.
+    pub fn innovations(&self, noise: Noise) -> (Vec<Gain>, Vec<f64>) {
+        let mut gains = vec![Gain::default(); self.len()];
+        let mut v = vec![0.0; self.len()];
+        let u = vec![0.0; self.len()];
+        for run in &self.runs {
+            let take = |i: usize, vi: f64, f: f64, k: [f64; 3]| {
+                let carries = i >= run.start + WARM_UP;
+                gains[i] = Gain {
+                    k,
+                    inv_sd: if carries { 1.0 / f.sqrt() } else { 0.0 },
+                };
+                v[i] = vi;
+            };
+            self.pass(run, noise, take, &self.t, &u);
+        }
+        (gains, v)
+    }
+
+    /// Minus the logarithm of the posterior of the noise, up to a constant.
+    fn misfit(&self, noise: Noise, t: &[f64], u: &[f64]) -> f64 {
+        let mut sum = LogProduct::default();
+        for run in &self.runs {
+            let take = |i: usize, v: f64, f: f64, _: [f64; 3]| {
+                if i >= run.start + WARM_UP {
+                    sum.innovation(v * v / f, f);
+                }
+            };
+            self.pass(run, noise, take, t, u);
+        }
+        let jitter = libm::log(noise.jitter_s / JITTER_PRIOR.0) / JITTER_PRIOR.1;
+        let energy = libm::log(noise.energy / typical_energy_noise(self.level)) / ENERGY_NOISE_SD;
+        sum.finish() + jitter * jitter / 2.0 + energy * energy / 2.0
+    }
+
+    /// Fits the noise by a pattern search from `start` on times `t` and energies `u` that the nuisance columns have been
+    /// taken out of; `factor` > 1 is the step.
+    pub fn fit_noise(&self, start: Noise, factor: f64, t: &[f64], u: &[f64]) -> Noise {
+        let mut best = start;
+        let mut least = self.misfit(best, t, u);
+        for _ in 0..SWEEPS {
+            let mut gained = false;
+            for (jitter, energy) in [
+                (factor, 1.0),
+                (1.0 / factor, 1.0),
+                (1.0, factor * factor),
+                (1.0, 1.0 / (factor * factor)),
+            ] {
+                let trial = Noise {
+                    jitter_s: best.jitter_s * jitter,
+                    energy: best.energy * energy,
+                };
+                let misfit = self.misfit(trial, t, u);
+                if misfit < least - LEAST_GAIN {
+                    (best, least, gained) = (trial, misfit, true);
+                }
+            }
+            if !gained {
+                break;
+            }
+        }
+        best
+    }
+}
+
+/// Linearised step over an interval of `dx` turns from reference energy `er0` to `er1`.
+fn step(dx: f64, er0: f64, er1: f64, line: DragLine) -> Step {
+    let (w0, w1) = ((2.0 * er0).sqrt(), (2.0 * er1).sqrt());
+    let sum = w0 + w1;
+    let g = -2.0 * dx / (sum * sum * w0);
+    let h = -2.0 * dx / (sum * sum * w1);
+    let mean = sum / 2.0;
+    Step {
+        dx,
+        e: g + h,
+        d: h * dx,
+        c: 2.0 * dx / sum - g * er0 - h * er1,
+        h,
+        drag: -(line.a + line.b * w0) * dx,
+        inv_w3: 1.0 / (mean * mean * mean),
+    }
+}
+
+/// Sum of `ln F/2 + (nu+1)/2 ln(1 + z^2/(nu-2))`, with few logarithms: factors are multiplied until they grow.
+struct LogProduct {
+    variance: f64,
+    tail: f64,
+    sum: f64,
+}
+
+impl Default for LogProduct {
+    fn default() -> Self {
+        Self {
+            variance: 1.0,
+            tail: 1.0,
+            sum: 0.0,
+        }
+    }
+}
+
+impl LogProduct {
+    /// The products stay within this (and 1 over it) before the next factor, which does so by itself.
+    const LIMIT: f64 = 1e150;
+
+    fn innovation(&mut self, z2: f64, f: f64) {
+        self.variance *= f;
+        self.tail *= 1.0 + z2 / (NU - 2.0);
+        if self.variance < 1.0 / Self::LIMIT || self.variance.max(self.tail) > Self::LIMIT {
+            self.empty();
+        }
+    }
+
+    fn empty(&mut self) {
+        self.sum += libm::log(self.variance) / 2.0 + TAIL_POWER * libm::log(self.tail);
+        (self.variance, self.tail) = (1.0, 1.0);
+    }
+
+    fn finish(mut self) -> f64 {
+        self.empty();
+        self.sum
+    }
+}

@@ -1,0 +1,233 @@
+//! Four outer rounds of coast line, noise and nuisance columns: what is left is what a snag can be looked for in.
+
+use crate::measure::cholesky::Cholesky;
+use crate::vehicle::Train;
+
+use super::coast::{DragLine, Run, coast};
+use super::count::Nodes;
+use super::filter::{Gain, Noise, Track, reference_energy};
+use super::nuisance::{Block, Columns, waves};
+use super::rival::drifting;
+
+/// Outer rounds; the coast line is sought in the first `COAST_ROUNDS`.
+const ROUNDS: usize = 4;
+const COAST_ROUNDS: usize = 3;
+/// Drifting shafts get columns of their own after this round (from 0).
+const DRIFT_ROUND: usize = 1;
+/// Step of the noise search by round.
+const NOISE_STEP: [f64; ROUNDS] = [2.0, 2.0, 1.4, 1.4];
+/// Residuals beyond this many sd weigh less.
+const HUBER: f64 = 2.5;
+/// Fewer coasting intervals than this are not enough free rolling.
+const MIN_INTERVALS: usize = 30;
+/// Largest correction of a node's time, share of the shorter interval beside it; below 1/2 keeps the order.
+const MOST_SHIFT: f64 = 0.45;
+
+/// A record with its coast, its noise and its ripple explained.
+#[derive(Clone, Debug)]
+pub(super) struct Fit {
+    pub track: Track,
+    pub noise: Noise,
+    pub gains: Vec<Gain>,
+    /// Whitened columns of every run.
+    pub blocks: Vec<Block>,
+    /// Weight of every row, 0..=1.
+    pub weight: Vec<f64>,
+    /// Whitened innovations less the columns, 0 where a row carries no weight.
+    pub residual: Vec<f64>,
+    /// Coefficients of the columns.
+    pub b: Vec<f64>,
+    /// Factor of `X'WX + diag(1/prior^2)`.
+    pub factor: Cholesky,
+}
+
+/// What the rounds carry on from one to the next.
+struct State {
+    line: Option<DragLine>,
+    runs: Vec<Run>,
+    noise: Option<Noise>,
+    /// Times of all nodes less what the columns did, s.
+    t: Vec<f64>,
+    /// Energy of the columns over every interval.
+    u: Vec<f64>,
+    b: Vec<f64>,
+}
+
+/// Fits a record. `None` when it does not roll freely for long enough.
+pub(super) fn fit(nodes: &Nodes, train: &Train) -> Option<Fit> {
+    let turns = nodes.turns();
+    let mut columns = Columns::new(nodes, waves(train, turns));
+    let mut state = State {
+        line: None,
+        runs: Vec::new(),
+        noise: None,
+        t: nodes.t.clone(),
+        u: vec![0.0; nodes.t.len()],
+        b: vec![0.0; columns.count],
+    };
+    for round in 0..ROUNDS {
+        let (fit, er) = state.round(nodes, &columns, round)?;
+        if round + 1 == ROUNDS {
+            return Some(fit);
+        }
+        let (shift, energy) = columns.effect(nodes, &er, &fit.b);
+        state.t = shifted(&nodes.t, &shift);
+        state.u = energy.iter().map(|u| -u).collect();
+        state.b.clone_from(&fit.b);
+        state.noise = Some(fit.noise);
+        if round == DRIFT_ROUND && train.rolling {
+            let found = drifting(&fit, nodes, train);
+            columns.extend(nodes, found);
+            state.b.resize(columns.count, 0.0);
+        }
+    }
+    None
+}
+
+impl State {
+    /// One outer round; also the reference energy of every node.
+    fn round(&mut self, nodes: &Nodes, columns: &Columns, round: usize) -> Option<(Fit, Vec<f64>)> {
+        if round < COAST_ROUNDS {
+            let (line, runs) = coast(nodes, &self.t, self.line, round)?;
+            (self.line, self.runs) = (Some(line), runs);
+        }
+        let line = self.line?;
+        let intervals: usize = self.runs.iter().map(|r| r.last - r.first).sum();
+        if intervals < MIN_INTERVALS || line.level.is_nan() || line.level <= 0.0 {
+            return None;
+        }
+        let er = reference_energy(nodes, &self.t, &self.runs, line, round == 0);
+        let track = Track::new(nodes, &self.runs, line, &er);
+        let at_rows = |all: &[f64]| track.node.iter().map(|i| all[*i]).collect::<Vec<f64>>();
+        let (t, u) = (at_rows(&self.t), at_rows(&self.u));
+        let start = self.noise.unwrap_or(Noise::start(line.level));
+        let noise = track.fit_noise(start, NOISE_STEP[round], &t, &u);
+        let (gains, v) = track.innovations(noise);
+        let blocks = columns.whiten(nodes, &track, &gains);
+        let z: Vec<f64> = v.iter().zip(&gains).map(|(v, g)| v * g.inv_sd).collect();
+        let weight = if round == 0 {
+            vec![1.0; z.len()]
+        } else {
+            let misfit = less_columns(&z, &track, &blocks, &self.b);
+            misfit
+                .iter()
+                .map(|r| 1.0 / (r.abs() / HUBER).max(1.0))
+                .collect()
+        };
+        let priors = columns.priors(line.level);
+        let (factor, b) = solve(&track, &blocks, &weight, &z, &priors)?;
+        let residual = less_columns(&z, &track, &blocks, &b);
+        Some((
+            Fit {
+                track,
+                noise,
+                gains,
+                blocks,
+                weight,
+                residual,
+                b,
+                factor,
+            },
+            er,
+        ))
+    }
+}
+
+/// Times less what the columns did, kept in order: no node moves by more than `MOST_SHIFT` of its shorter interval
+/// (near standstill a small angle is a long time).
+fn shifted(t: &[f64], shift: &[f64]) -> Vec<f64> {
+    let n = t.len();
+    (0..n)
+        .map(|i| {
+            let before = if i > 0 {
+                t[i] - t[i - 1]
+            } else {
+                f64::INFINITY
+            };
+            let after = if i + 1 < n {
+                t[i + 1] - t[i]
+            } else {
+                f64::INFINITY
+            };
+            let most = MOST_SHIFT * before.min(after);
+            t[i] - shift[i].clamp(-most, most)
+        })
+        .collect()
+}
+
+/// `z - X b`.
+fn less_columns(z: &[f64], track: &Track, blocks: &[Block], b: &[f64]) -> Vec<f64> {
+    let mut out = z.to_vec();
+    for (run, block) in track.runs.iter().zip(blocks) {
+        let local: Vec<f64> = block.columns.iter().map(|c| b[*c]).collect();
+        for (out, x) in out[run.clone()].iter_mut().zip(block.rows()) {
+            *out -= x.iter().zip(&local).map(|(x, b)| x * b).sum::<f64>();
+        }
+    }
+    out
+}
+
+/// Factor of `X'WX + diag(1/prior^2)` and the coefficients of the columns.
+fn solve(
+    track: &Track,
+    blocks: &[Block],
+    weight: &[f64],
+    z: &[f64],
+    priors: &[f64],
+) -> Option<(Cholesky, Vec<f64>)> {
+    let n = priors.len();
+    let mut a = vec![0.0; n * n];
+    let mut right = vec![0.0; n];
+    for (run, block) in track.runs.iter().zip(blocks) {
+        let m = block.columns.len();
+        let mut gram = vec![0.0; m * m];
+        let mut to = vec![0.0; m];
+        for (i, x) in run.clone().zip(block.rows()) {
+            for (to, x) in to.iter_mut().zip(x) {
+                *to += x * weight[i] * z[i];
+            }
+        }
+        add_gram(&block.x, &weight[run.clone()], m, &mut gram);
+        for (i, ci) in block.columns.iter().enumerate() {
+            right[*ci] += to[i];
+            // columns ascend, so the lower triangle stays lower
+            for (j, cj) in block.columns[..=i].iter().enumerate() {
+                a[ci * n + cj] += gram[i * m + j];
+            }
+        }
+    }
+    for (i, prior) in priors.iter().enumerate() {
+        a[i * n + i] += 1.0 / (prior * prior);
+    }
+    let factor = Cholesky::new(&a, n)?;
+    let b = factor.solve(&right);
+    b.iter().all(|b| b.is_finite()).then_some((factor, b))
+}
+
+/// Adds `X' W X` (lower triangle) of `rows x m` columns to `gram`, four rows at a time.
+fn add_gram(x: &[f64], weight: &[f64], m: usize, gram: &mut [f64]) {
+    for (x, w) in x.chunks(4 * m).zip(weight.chunks(4)) {
+        if let [w0, w1, w2, w3] = *w {
+            let (x0, rest) = x.split_at(m);
+            let (x1, rest) = rest.split_at(m);
+            let (x2, x3) = rest.split_at(m);
+            for i in 0..m {
+                let (a0, a1, a2, a3) = (w0 * x0[i], w1 * x1[i], w2 * x2[i], w3 * x3[i]);
+                let row = &mut gram[i * m..=i * m + i];
+                let columns = x0.iter().zip(x1).zip(x2).zip(x3);
+                for (g, (((x0, x1), x2), x3)) in row.iter_mut().zip(columns) {
+                    *g += a0 * x0 + a1 * x1 + a2 * x2 + a3 * x3;
+                }
+            }
+        } else {
+            for (x, w) in x.chunks(m).zip(w) {
+                for i in 0..m {
+                    let a = w * x[i];
+                    for j in 0..=i {
+                        gram[i * m + j] += a * x[j];
+                    }
+                }
+            }
+        }
+    }
+}

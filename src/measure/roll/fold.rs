@@ -1,0 +1,222 @@
+//! Folding: scores of a train of evenly spaced events, one every `1/order` turns, for every phase of it.
+
+use super::fit::Fit;
+use super::score::ScoreField;
+use super::whole;
+
+/// Largest share of a train's mean that the nuisance fit may have taken away.
+const MOST_SHARED: f64 = 0.95;
+
+/// A record ready to be folded.
+#[derive(Clone, Copy)]
+pub(super) struct Field<'a> {
+    pub fit: &'a Fit,
+    pub scores: &'a ScoreField,
+    /// First and last angle, turns.
+    pub reach: (f64, f64),
+}
+
+/// A train of events: event `k` of phase `p` lies `(k + p/phases)/order` turns after the first counted edge.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Comb {
+    pub order: f64,
+    pub phases: usize,
+}
+
+/// Scores and informations by phase and event.
+#[derive(Clone, Debug)]
+pub(super) struct Folded {
+    /// Events of each phase.
+    pub events: usize,
+    /// Phase-major, `phases x events`; information 0 where the record says nothing.
+    pub u: Vec<f64>,
+    pub i: Vec<f64>,
+}
+
+/// What the nuisance fit and the neighbourhood of events did to a train of one phase.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Shared {
+    /// Share of the train's mean that the nuisance fit took away, 0..=0.95.
+    pub rho: f64,
+    /// How much noisier the train's sum is than single scores say, >= 1.
+    pub kappa: f64,
+}
+
+impl Shared {
+    /// A train that shares nothing.
+    pub const NONE: Self = Self {
+        rho: 0.0,
+        kappa: 1.0,
+    };
+}
+
+impl Comb {
+    /// Distance between neighbouring phases, turns.
+    fn pitch(&self) -> f64 {
+        1.0 / (self.order * self.phases as f64)
+    }
+}
+
+/// Calls `event(number, cell, lever)` for every event that the record can show, by angle; `number` counts all
+/// phases of all events.
+fn sweep(field: Field, comb: Comb, mut event: impl FnMut(usize, usize, f64)) {
+    let pitch = comb.pitch();
+    let origin = field.reach.0;
+    let mut q = 0usize;
+    for (c, cell) in field.scores.cells.iter().enumerate() {
+        let mut a = origin + q as f64 * pitch;
+        if a < cell.start {
+            q = whole((cell.start - origin) / pitch);
+            a = origin + q as f64 * pitch;
+            while a < cell.start {
+                q += 1;
+                a = origin + q as f64 * pitch;
+            }
+        }
+        while a < cell.end {
+            event(q, c, cell.lever(a));
+            q += 1;
+            a = origin + q as f64 * pitch;
+        }
+    }
+}
+
+/// Number of events of each phase in a record of `turns`.
+pub(super) fn events(turns: f64, order: f64) -> usize {
+    whole(turns * order) + 1
+}
+
+/// Scores and informations of a comb.
+pub(super) fn fold(field: Field, comb: Comb) -> Folded {
+    let events = events(field.reach.1 - field.reach.0, comb.order);
+    let mut folded = Folded {
+        events,
+        u: vec![0.0; events * comb.phases],
+        i: vec![0.0; events * comb.phases],
+    };
+    sweep(field, comb, |q, c, lever| {
+        let (k, p) = (q / comb.phases, q % comb.phases);
+        if k < events {
+            let (u, i) = field.scores.cells[c].score(lever);
+            folded.u[p * events + k] = u;
+            folded.i[p * events + k] = i.max(0.0);
+        }
+    });
+    folded
+}
+
+/// Sums of score and information of every phase: what [`fold`] would give, without the single events.
+pub(super) fn sums(field: Field, comb: Comb) -> Vec<(f64, f64)> {
+    let mut sums = vec![(0.0, 0.0); comb.phases];
+    sweep(field, comb, |q, c, lever| {
+        let (u, i) = field.scores.cells[c].score(lever);
+        let sum = &mut sums[q % comb.phases];
+        sum.0 += u;
+        sum.1 += i.max(0.0);
+    });
+    sums
+}
+
+/// `Q = c' Ainv c` of every phase: how much of the train's information the nuisance columns can take.
+fn taken(field: Field, comb: Comb) -> Vec<f64> {
+    let n = field.fit.b.len();
+    let mut all = vec![0.0; n * comb.phases];
+    let most = field.scores.cross.iter().map(|c| c.columns.len()).max();
+    let mut local = vec![0.0; most.unwrap_or(0) * comb.phases];
+    let mut run = 0;
+    let mut flush = |run: usize, local: &mut [f64]| {
+        let columns = &field.scores.cross[run].columns;
+        for p in 0..comb.phases {
+            let from = &mut local[p * columns.len()..(p + 1) * columns.len()];
+            for (c, v) in columns.iter().zip(from.iter_mut()) {
+                all[p * n + c] += *v;
+                *v = 0.0;
+            }
+        }
+    };
+    sweep(field, comb, |q, c, lever| {
+        while c >= field.scores.run_cells[run + 1] {
+            flush(run, &mut local);
+            run += 1;
+        }
+        let cross = &field.scores.cross[run];
+        let m = cross.columns.len();
+        let p = q % comb.phases;
+        let row = field.scores.cells[c].row;
+        cross.add(row, lever, &mut local[p * m..(p + 1) * m]);
+    });
+    if !field.scores.cross.is_empty() {
+        flush(run, &mut local);
+    }
+    all.chunks_exact(n.max(1))
+        .map(|c| {
+            let half = field.fit.factor.half_solve(c);
+            half.iter().map(|h| h * h).sum()
+        })
+        .collect()
+}
+
+/// `G` of every phase: sum over all edges of the squared whitened response to a unit loss at every event.
+fn response(field: Field, comb: Comb) -> Vec<f64> {
+    let phases = comb.phases;
+    let track = &field.fit.track;
+    let mut sum = vec![0.0; phases];
+    let mut hits: Vec<(usize, usize, f64)> = Vec::new();
+    sweep(field, comb, |q, c, lever| {
+        hits.push((field.scores.cells[c].row, q % phases, lever));
+    });
+    let mut next = hits.iter().peekable();
+    let mut state = vec![[0.0; 3]; phases];
+    for run in &track.runs {
+        state.fill([0.0; 3]);
+        for row in run.clone() {
+            let (step, gain) = (&track.steps[row], &field.fit.gains[row]);
+            let information = gain.inv_sd * gain.inv_sd;
+            let [k0, k1, k2] = gain.k;
+            for (s, g) in state.iter_mut().zip(&mut sum) {
+                let [s0, s1, s2] = *s;
+                *g += s0 * s0 * information;
+                *s = [
+                    (1.0 - k0) * s0 + step.e * s1 + step.d * s2,
+                    s1 + step.dx * s2 - k1 * s0,
+                    s2 - k2 * s0,
+                ];
+            }
+            while let Some((_, p, lever)) = next.next_if(|(r, _, _)| *r == row) {
+                state[*p][0] += lever;
+                state[*p][1] -= 1.0;
+            }
+        }
+    }
+    sum
+}
+
+/// What the nuisance fit and neighbouring events did to every phase of a comb. Below `least_rho` nothing was taken.
+/// Without `neighbours` kappa stays 1 (a rank needs no more).
+pub(super) fn shared(
+    field: Field,
+    comb: Comb,
+    folded: &Folded,
+    least_rho: f64,
+    neighbours: bool,
+) -> Vec<Shared> {
+    let taken = taken(field, comb);
+    let response = neighbours.then(|| response(field, comb));
+    (0..comb.phases)
+        .map(|p| {
+            let range = p * folded.events..(p + 1) * folded.events;
+            let s: f64 = folded.i[range].iter().sum();
+            if s <= 0.0 {
+                return Shared::NONE;
+            }
+            let rho = (taken[p] / s).clamp(0.0, MOST_SHARED);
+            let kappa = response
+                .as_ref()
+                .map_or(1.0, |g| ((g[p] - taken[p]) / (s * (1.0 - rho))).max(1.0));
+            Shared {
+                rho: if rho < least_rho { 0.0 } else { rho },
+                kappa,
+            }
+        })
+        .collect()
+}

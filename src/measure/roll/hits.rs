@@ -1,0 +1,128 @@
+//! Which turns of the reported part hit, and how often.
+
+use crate::reading::{Estimate, Z95};
+
+use super::bayes::{Turns, ln_sum_exp};
+
+/// Hit rates tried: 50 from 0.02 to 1.
+const RATES: usize = 50;
+const FIRST_RATE: f64 = 0.02;
+/// Depths tried: 44, evenly in the logarithm, times 1 over the square root of the median information.
+const DEPTHS: usize = 44;
+const DEPTH_RANGE: (f64, f64) = (0.2, 15.0);
+/// The depth varies from turn to turn by this share.
+const DEPTH_SPREAD: f64 = 0.25;
+/// Model error of a hit rate: without it 95 % intervals cover 64 % of simulated records.
+const MODEL_U: f64 = 0.10;
+/// Bounds of one turn's exponent.
+const EXPONENT: (f64, f64) = (-50.0, 30.0);
+/// Turns multiplied before a logarithm is taken.
+const BATCH: usize = 8;
+
+/// Hit rate and the probability of every informative turn.
+#[derive(Clone, Debug)]
+pub(super) struct HitRate {
+    pub rate: Estimate,
+    /// One for each of the turns, in their order.
+    pub hit: Vec<f64>,
+}
+
+fn rate(j: usize) -> f64 {
+    FIRST_RATE + (1.0 - FIRST_RATE) * j as f64 / (RATES - 1) as f64
+}
+
+fn depth(j: usize) -> f64 {
+    let (lo, hi) = DEPTH_RANGE;
+    lo * libm::exp(libm::log(hi / lo) * j as f64 / (DEPTHS - 1) as f64)
+}
+
+/// Likelihood ratio "hit" against "no hit" of turn `n`, whose mean has been shifted by `m`.
+fn ratio(turns: &Turns, n: usize, a: f64, m: f64) -> f64 {
+    let i = turns.i[n];
+    let v = turns.u[n] + m * i;
+    let spread = DEPTH_SPREAD * a;
+    let variance = 1.0 / i + spread * spread;
+    let off = v / i - a;
+    let exponent =
+        -libm::log(variance * i) / 2.0 - off * off / (2.0 * variance) + v * v / (2.0 * i);
+    libm::exp(exponent.clamp(EXPONENT.0, EXPONENT.1))
+}
+
+/// Logarithm of the likelihood of depth `a` and hit rate `h`; `ratios` are those of [`ratio`].
+fn ln_likelihood(turns: &Turns, a: f64, h: f64, ratios: &[f64]) -> f64 {
+    let mut ln = turns.mean_term(a, h);
+    for (e, wild) in ratios.chunks(BATCH).zip(turns.wild.chunks(BATCH)) {
+        let product: f64 = e
+            .iter()
+            .zip(wild)
+            .map(|(e, w)| (1.0 - h + h * e + w) / (1.0 + w))
+            .product();
+        ln += libm::log(product);
+    }
+    ln
+}
+
+/// Ratios of all turns at depth `a`, for a mean shifted by `m`.
+fn ratios(turns: &Turns, a: f64, m: f64) -> Vec<f64> {
+    (0..turns.u.len()).map(|n| ratio(turns, n, a, m)).collect()
+}
+
+/// Posterior of hit rate and hits. A mean that the nuisance fit shares is put back for every (depth, rate).
+pub(super) fn hit_rate(turns: &Turns) -> HitRate {
+    let mut ln = Vec::with_capacity(DEPTHS * RATES);
+    for j in 0..DEPTHS {
+        let a = depth(j) * turns.depth;
+        let plain = ratios(turns, a, 0.0);
+        for r in 0..RATES {
+            let h = rate(r);
+            if turns.cen > 0.0 {
+                ln.push(ln_likelihood(turns, a, h, &ratios(turns, a, h * a)));
+            } else {
+                ln.push(ln_likelihood(turns, a, h, &plain));
+            }
+        }
+    }
+    let norm = ln_sum_exp(&ln);
+    let weight: Vec<f64> = ln.iter().map(|l| libm::exp(l - norm)).collect();
+    let (mut mean, mut square) = (0.0, 0.0);
+    let mut hit = vec![0.0; turns.u.len()];
+    for (j, weights) in weight.chunks_exact(RATES).enumerate() {
+        let share: f64 = weights.iter().sum();
+        let mean_h: f64 = weights.iter().enumerate().map(|(r, w)| w * rate(r)).sum();
+        let square_h: f64 = weights
+            .iter()
+            .enumerate()
+            .map(|(r, w)| w * rate(r) * rate(r))
+            .sum();
+        mean += mean_h;
+        square += square_h;
+        if share > 0.0 {
+            add_hits(
+                turns,
+                depth(j) * turns.depth,
+                mean_h / share,
+                share,
+                &mut hit,
+            );
+        }
+    }
+    let u = ((square - mean * mean).max(0.0) + MODEL_U * MODEL_U).sqrt();
+    HitRate {
+        rate: Estimate {
+            value: mean,
+            u,
+            lo95: (mean - Z95 * u).max(0.0),
+            hi95: (mean + Z95 * u).min(1.0),
+        },
+        hit,
+    }
+}
+
+/// Adds each turn's probability of a hit at depth `a` and hit rate `h`, times the depth's share.
+fn add_hits(turns: &Turns, a: f64, h: f64, share: f64, hit: &mut [f64]) {
+    let m = turns.cen * h * a;
+    for (n, p) in hit.iter_mut().enumerate() {
+        let e = h * ratio(turns, n, a, m);
+        *p += share * e / (1.0 - h + e + turns.wild[n]);
+    }
+}

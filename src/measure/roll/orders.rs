@@ -1,0 +1,164 @@
+//! Trial orders of a part whose order is not known exactly, and which of them deserve a closer look.
+
+use crate::vehicle::{Part, PartKind};
+
+use super::bayes::Turns;
+use super::fold::{Comb, Field, fold, shared, sums};
+use super::parts::hunts;
+use super::whole;
+
+/// Relative sd of the order of what tyres let slip.
+pub(super) const SLIP_SD: f64 = 0.002;
+/// Trial orders reach this many sd either side.
+const REACH_SD: f64 = 2.5;
+/// Neighbouring trials shift the last event of a record by this share of a period.
+const TRIAL_SHIFT: f64 = 0.12;
+/// Most trials either side.
+const MOST_TRIALS: usize = 150;
+/// Trials kept when there are more than `FEW`.
+const KEPT: usize = 4;
+const FEW: usize = 5;
+/// Phases of a rank, for slipping parts and for all others.
+const RANK_PHASES: usize = 18;
+const COARSE_PHASES: usize = 24;
+
+/// A trial order with its share of the prior.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Trial {
+    pub order: f64,
+    pub ln_weight: f64,
+}
+
+/// Trials evenly over `order (1 -+ 2.5 sd)`, with weights that sum to 1.
+pub(super) fn grid(order: f64, sd: f64, turns: f64) -> Vec<Trial> {
+    if sd <= 0.0 {
+        return vec![Trial {
+            order,
+            ln_weight: 0.0,
+        }];
+    }
+    let n = trials(order, sd, turns);
+    let offset = |j: usize| (j as f64 / n as f64 - 1.0) * REACH_SD * sd;
+    let norm = ln_norm(n);
+    (0..=2 * n)
+        .map(|j| {
+            let d = offset(j);
+            Trial {
+                order: order * (1.0 + d),
+                ln_weight: -(d / sd) * (d / sd) / 2.0 - norm,
+            }
+        })
+        .collect()
+}
+
+/// Trials either side of the nominal order, at least one.
+fn trials(order: f64, sd: f64, turns: f64) -> usize {
+    whole((REACH_SD * sd * turns * order / TRIAL_SHIFT).ceil()).clamp(1, MOST_TRIALS)
+}
+
+/// Logarithm of the sum of the unscaled weights of `2n + 1` trials.
+fn ln_norm(n: usize) -> f64 {
+    let weight = |j: usize| {
+        let z = (j as f64 / n as f64 - 1.0) * REACH_SD;
+        libm::exp(-z * z / 2.0)
+    };
+    libm::log((0..=2 * n).map(weight).sum())
+}
+
+/// The prior of [`grid`] as a function of any order, and the distance of its trials.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct OrderPrior {
+    nominal: f64,
+    sd: f64,
+    ln_norm: f64,
+    /// Distance of neighbouring trials, 0 when the order is exact.
+    pub pitch: f64,
+}
+
+impl OrderPrior {
+    pub fn new(part: &Part, turns: f64) -> Self {
+        let exact = part.order_sd <= 0.0;
+        let n = trials(part.order, part.order_sd, turns);
+        Self {
+            nominal: part.order,
+            sd: part.order_sd,
+            ln_norm: if exact { 0.0 } else { ln_norm(n) },
+            pitch: part.order * REACH_SD * part.order_sd / n as f64,
+        }
+    }
+
+    /// Offset of an order from the nominal one, in sd; 0 when the order is exact.
+    pub fn offset_sd(&self, order: f64) -> f64 {
+        if self.sd <= 0.0 {
+            return 0.0;
+        }
+        (order / self.nominal - 1.0) / self.sd
+    }
+
+    pub fn ln_weight(&self, order: f64) -> f64 {
+        let z = self.offset_sd(order);
+        -z * z / 2.0 - self.ln_norm
+    }
+}
+
+/// The trials of a part that deserve a closer look.
+pub(super) fn shortlist(field: Field, part: &Part, turns: f64, least_rho: f64) -> Vec<Trial> {
+    let mut trials = grid(part.order, part.order_sd, turns);
+    if trials.len() <= FEW {
+        return trials;
+    }
+    let by_mixture = part.kind != PartKind::Bearing && !hunts(part);
+    let mut ranked: Vec<(f64, Trial)> = trials
+        .iter()
+        .map(|trial| {
+            let worth = if by_mixture {
+                mixture_rank(field, trial.order, least_rho)
+            } else {
+                coarse_rank(field, trial.order)
+            };
+            (worth + trial.ln_weight, *trial)
+        })
+        .collect();
+    // stable: equal ranks keep the order of the grid
+    ranked.sort_by(|a, b| b.0.total_cmp(&a.0));
+    trials = ranked.into_iter().take(KEPT).map(|(_, t)| t).collect();
+    trials
+}
+
+/// Best phase of a coarse mixture.
+fn mixture_rank(field: Field, order: f64, least_rho: f64) -> f64 {
+    let comb = Comb {
+        order,
+        phases: RANK_PHASES,
+    };
+    let folded = fold(field, comb);
+    let shared = shared(field, comb, &folded, least_rho, false);
+    let mut turns = Turns::default();
+    (0..comb.phases)
+        .map(|p| {
+            if turns.load(&folded, p, shared[p]) {
+                turns.ln_mean_rank()
+            } else {
+                f64::NEG_INFINITY
+            }
+        })
+        .fold(f64::NEG_INFINITY, f64::max)
+}
+
+/// Half the largest squared signal-to-noise ratio of a train two phases wide.
+fn coarse_rank(field: Field, order: f64) -> f64 {
+    let comb = Comb {
+        order,
+        phases: COARSE_PHASES,
+    };
+    let sums = sums(field, comb);
+    let n = sums.len();
+    let z = (0..n)
+        .map(|p| {
+            let (a, b) = (sums[p], sums[(p + n - 1) % n]);
+            let i = a.1 + b.1;
+            if i > 0.0 { (a.0 + b.0) / i.sqrt() } else { 0.0 }
+        })
+        .fold(0.0, f64::max);
+    z * z / 2.0
+}

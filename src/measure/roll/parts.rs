@@ -1,0 +1,272 @@
+//! Every part's Bayes factor: its trial orders, the rival, and the finer look at what may be reported.
+
+use crate::vehicle::{Part, PartKind, Train};
+
+use super::bayes::{Turns, ln_mean_exp, ln_one_plus_exp, ln_sum_exp};
+use super::count::Nodes;
+use super::fold::{Comb, Field, Folded, Shared, fold, shared};
+use super::orders::{OrderPrior, SLIP_SD, Trial, shortlist};
+use super::rival::ln_rival;
+use super::whole;
+
+/// Phases of a train, and most of a hunting pair's.
+const PHASES: usize = 36;
+const MOST_PHASES: usize = 480;
+/// Shares of a mean taken by the nuisance fit below this count as none; while naming, below the second.
+const LEAST_RHO: f64 = 0.05;
+const LEAST_RHO_NAMING: f64 = 0.25;
+/// Fewer events in a record than this make a part invisible.
+const LEAST_EVENTS: f64 = 4.0;
+/// Slower than this share of the fastest wheel stands still.
+const STANDS: f64 = 0.02;
+/// Trains closer than this many cycles over the record are the same events.
+const SAME_EVENTS: f64 = 0.7;
+/// A bearing competes with ripple of a shaft up to this harmonic, within this many sd.
+const RIVAL_HARMONICS: u32 = 4;
+const RIVAL_SD: f64 = 2.5;
+
+/// Everything that the parts are judged on.
+#[derive(Clone, Copy)]
+pub(super) struct Evidence<'a> {
+    pub nodes: &'a Nodes,
+    pub train: &'a Train,
+    pub field: Field<'a>,
+    pub turns: f64,
+}
+
+/// One part's case.
+#[derive(Clone, Debug)]
+pub(super) struct Case {
+    /// Index among the train's parts.
+    pub part: usize,
+    /// `ln B`: decides whether a snag is reported.
+    pub ln_bayes: f64,
+    /// `ln B'` after the finer look: decides which part is named.
+    pub ln_naming: f64,
+    /// Best order and its comb's best phase.
+    pub comb: Comb,
+    pub phase: usize,
+    /// Least rho that counted at that order.
+    pub least_rho: f64,
+}
+
+/// A comb's mean likelihood ratio.
+#[derive(Clone, Copy, Debug)]
+struct Mean {
+    /// Logarithm of the mean over phases, depths and rates; minus infinity when no phase had enough turns.
+    ln: f64,
+    /// The phase with the largest share.
+    phase: usize,
+}
+
+/// Why a part cannot be judged on this record, if so.
+pub(super) fn hidden(part: &Part, train: &Train, turns: f64) -> Option<String> {
+    let moves = part.order * mult(part) as f64;
+    let most = f64::from(train.magnets) / 2.0;
+    // half the magnets exactly is still seen; the solved speeds carry rounding
+    if moves < STANDS * train.fastest_wheel {
+        Some("stands still".into())
+    } else if moves > most * (1.0 + 1e-9) {
+        Some(format!("order {moves:.2} above half the magnets ({most})"))
+    } else if turns * part.order < LEAST_EVENTS {
+        Some(format!(
+            "{:.1} events in this record, at least 4 are needed",
+            turns * part.order
+        ))
+    } else {
+        None
+    }
+}
+
+/// Two given teeth meet again only after several turns; a pair that meets every turn is like its shaft.
+pub(super) fn hunts(part: &Part) -> bool {
+    part.kind == PartKind::Pair && part.mult > 1
+}
+
+/// Parts of which one has the same case as the other, whatever the record.
+pub(super) fn alike(a: &Part, b: &Part) -> bool {
+    let class = |p: &Part| (p.kind == PartKind::Bearing, hunts(p).then_some(p.mult));
+    class(a) == class(b)
+        && (a.order_sd - b.order_sd).abs() < 1e-9
+        && (a.order - b.order).abs() < 1e-9 * a.order
+}
+
+/// Turns of its shaft between two events of a part, as far as phases are concerned.
+fn mult(part: &Part) -> usize {
+    if hunts(part) {
+        usize::try_from(part.mult).unwrap_or(MOST_PHASES)
+    } else {
+        1
+    }
+}
+
+impl Evidence<'_> {
+    /// What the nuisance fit did to a part's comb.
+    fn shared(&self, part: &Part, comb: Comb, folded: &Folded, least: f64) -> Vec<Shared> {
+        if hunts(part) {
+            vec![Shared::NONE; comb.phases]
+        } else {
+            shared(self.field, comb, folded, least, true)
+        }
+    }
+
+    /// Mean likelihood ratio of a part's comb.
+    fn mean(&self, part: &Part, comb: Comb, least_rho: f64) -> Mean {
+        let folded = fold(self.field, comb);
+        let shared = self.shared(part, comb, &folded, least_rho);
+        let mut turns = Turns::default();
+        let ln: Vec<f64> = (0..comb.phases)
+            .map(|p| {
+                if turns.load(&folded, p, shared[p]) {
+                    turns.ln_mean()
+                } else {
+                    f64::NEG_INFINITY
+                }
+            })
+            .collect();
+        let phase = (0..ln.len()).fold(0, |best, p| if ln[p] > ln[best] { p } else { best });
+        Mean {
+            ln: ln_mean_exp(&ln),
+            phase,
+        }
+    }
+
+    /// A part's Bayes factor; `None` when no phase of it has enough informative turns.
+    pub fn case(&self, index: usize) -> Option<Case> {
+        let part = &self.train.parts[index];
+        let phases = (PHASES * mult(part)).min(MOST_PHASES);
+        let trials = shortlist(self.field, part, self.turns, LEAST_RHO);
+        let scored: Vec<(f64, Trial, Mean)> = trials
+            .into_iter()
+            .map(|trial| {
+                let comb = Comb {
+                    order: trial.order,
+                    phases,
+                };
+                let mean = self.mean(part, comb, LEAST_RHO);
+                (trial.ln_weight + mean.ln, trial, mean)
+            })
+            .collect();
+        let (best, trial, mean) = scored
+            .iter()
+            .copied()
+            .reduce(|a, b| if b.0 > a.0 { b } else { a })?;
+        if best == f64::NEG_INFINITY {
+            return None;
+        }
+        let raw: Vec<f64> = scored.iter().map(|s| s.0).collect();
+        let ln_bayes = ln_sum_exp(&raw) - self.ln_rival_term(part, trial.order);
+        Some(Case {
+            part: index,
+            ln_bayes,
+            ln_naming: ln_bayes,
+            comb: Comb {
+                order: trial.order,
+                phases,
+            },
+            phase: mean.phase,
+            least_rho: LEAST_RHO,
+        })
+    }
+
+    /// `ln(1 + R)` where a part competes with smooth ripple, otherwise 0.
+    fn ln_rival_term(&self, part: &Part, order: f64) -> f64 {
+        let competes = match part.kind {
+            PartKind::Bearing => self.near_a_shaft(order),
+            _ => !hunts(part),
+        };
+        if competes {
+            ln_one_plus_exp(ln_rival(self.field.fit, self.nodes, order))
+        } else {
+            0.0
+        }
+    }
+
+    /// An order that ripple of some shaft may have.
+    fn near_a_shaft(&self, order: f64) -> bool {
+        let shafts = self.train.turning.iter().filter(|s| !s.planet);
+        shafts.into_iter().any(|shaft| {
+            (1..=RIVAL_HARMONICS).any(|h| {
+                let ripple = f64::from(h) * shaft.order;
+                let sd = self.shaft_sd(shaft.rigid);
+                let reach = (SAME_EVENTS / self.turns).max(RIVAL_SD * sd * ripple);
+                (order - ripple).abs() < reach
+            })
+        })
+    }
+
+    /// Relative sd of a shaft's order.
+    pub fn shaft_sd(&self, rigid: bool) -> f64 {
+        if rigid || !self.train.rolling {
+            0.0
+        } else {
+            SLIP_SD
+        }
+    }
+
+    /// The finer look at a part (`ln B'`): more phases, orders between the trials.
+    pub fn refine(&self, case: &mut Case) {
+        let part = &self.train.parts[case.part];
+        let prior = OrderPrior::new(part, self.turns);
+        let fine = whole((f64::from(self.train.magnets) / part.order).ceil());
+        let phases = (PHASES * mult(part)).max(fine).min(MOST_PHASES);
+        let look = |order: f64| {
+            let mean = self.mean(part, Comb { order, phases }, LEAST_RHO_NAMING);
+            (prior.ln_weight(order) + mean.ln, mean.phase)
+        };
+        let mut order = case.comb.order;
+        let (mut best, mut phase) = look(order);
+        if prior.pitch > 0.0 {
+            for step in [prior.pitch / 2.0, prior.pitch / 4.0] {
+                for trial in [order - step, order + step] {
+                    let (worth, at) = look(trial);
+                    if worth > best {
+                        (order, best, phase) = (trial, worth, at);
+                        break;
+                    }
+                }
+            }
+        }
+        if best == f64::NEG_INFINITY {
+            return;
+        }
+        case.ln_naming = best - self.ln_rival_term(part, order);
+        case.comb = Comb { order, phases };
+        case.phase = phase;
+        case.least_rho = LEAST_RHO_NAMING;
+    }
+
+    /// A bearing whose events are those of a shaft, joint or planet has no better case than that part.
+    pub fn yield_to_shafts(&self, cases: &mut [Case]) {
+        let plain: Vec<(f64, f64)> = cases
+            .iter()
+            .filter(|c| {
+                let kind = self.train.parts[c.part].kind;
+                kind != PartKind::Bearing && kind != PartKind::Pair
+            })
+            .map(|c| (c.comb.order, c.ln_naming))
+            .collect();
+        for case in cases {
+            let part = &self.train.parts[case.part];
+            if part.kind != PartKind::Bearing {
+                continue;
+            }
+            let d = OrderPrior::new(part, self.turns).offset_sd(case.comb.order);
+            for (order, ln) in &plain {
+                if (order - case.comb.order).abs() < SAME_EVENTS / self.turns {
+                    case.ln_naming = case.ln_naming.min(ln - d * d / 2.0);
+                }
+            }
+        }
+    }
+
+    /// Scores of the turns of a case at its best order and phase.
+    pub fn turns_of(&self, case: &Case) -> Turns {
+        let part = &self.train.parts[case.part];
+        let folded = fold(self.field, case.comb);
+        let shared = self.shared(part, case.comb, &folded, case.least_rho);
+        let mut turns = Turns::default();
+        turns.load(&folded, case.phase, shared[case.phase]);
+        turns
+    }
+}

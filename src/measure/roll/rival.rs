@@ -1,0 +1,183 @@
+//! The rival of a snag: smooth ripple at the same order and its harmonics, in torque and angle.
+
+use crate::measure::cholesky::Cholesky;
+use crate::vehicle::Train;
+
+use super::bayes::ln_sum_exp;
+use super::count::Nodes;
+use super::fit::Fit;
+use super::nuisance::{Kind, SAME_ORDER, States, Wave, torque, trig};
+use super::orders::{SLIP_SD, grid};
+
+/// Harmonics of the rival, and columns of each: angle sine, cosine, torque sine, cosine.
+const HARMONICS: usize = 4;
+const COLUMNS: usize = 4 * HARMONICS;
+/// Leading columns and scales of the priors that the rival averages over.
+const LEADING: [usize; 3] = [4, 8, 16];
+const SCALES: [f64; 4] = [1.0, 0.3, 0.1, 0.03];
+/// A drifting shaft gets columns when its rival scores above this.
+const TAKEN: f64 = 2.0;
+/// Orders of one drifting shaft lie at least this many cycles over the record apart.
+const APART: f64 = 0.7;
+
+/// Logarithm of the Bayes factor "smooth ripple at `order`" against "no more ripple than the columns explain".
+pub(super) fn ln_rival(fit: &Fit, nodes: &Nodes, order: f64) -> f64 {
+    let mut priors = [0.0; COLUMNS];
+    for h in 0..HARMONICS {
+        for (kind, at) in [(Kind::Angle, 0), (Kind::Torque, 2)] {
+            let wave = Wave {
+                kind,
+                order: order * (h + 1) as f64,
+                hats: 1,
+            };
+            priors[4 * h + at..4 * h + at + 2].fill(wave.prior(fit.track.level));
+        }
+    }
+    let (s, g) = products(fit, nodes, order);
+    let s: Vec<f64> = s.iter().zip(&priors).map(|(s, d)| s * d).collect();
+    let mut ln = Vec::with_capacity(LEADING.len() * SCALES.len());
+    for n in LEADING {
+        for scale in SCALES {
+            let c2 = scale * scale;
+            let mut a = vec![0.0; n * n];
+            for i in 0..n {
+                for j in 0..n {
+                    a[i * n + j] = c2 * priors[i] * g[i * COLUMNS + j] * priors[j];
+                }
+                a[i * n + i] += 1.0;
+            }
+            // I + c^2 G is positive definite but for rounding; without an answer the rival claims nothing
+            ln.push(Cholesky::new(&a, n).map_or(0.0, |factor| {
+                let half = factor.half_solve(&s[..n]);
+                let gain: f64 = half.iter().map(|h| h * h).sum();
+                c2 / 2.0 * gain - factor.ln_det() / 2.0
+            }));
+        }
+    }
+    ln_sum_exp(&ln) - libm::log(ln.len() as f64)
+}
+
+/// `V'W res` and `V'WV - V'WX Ainv X'WV` of the rival's columns V.
+fn products(fit: &Fit, nodes: &Nodes, order: f64) -> ([f64; COLUMNS], Vec<f64>) {
+    let n = fit.b.len();
+    let mut s = [0.0; COLUMNS];
+    let mut g = vec![0.0; COLUMNS * COLUMNS];
+    let mut cross = vec![0.0; COLUMNS * n];
+    for (number, run) in fit.track.runs.iter().enumerate() {
+        let v = responses(fit, nodes, order, run.clone());
+        let block = &fit.blocks[number];
+        let m = block.columns.len();
+        let mut local = vec![0.0; COLUMNS * m];
+        for ((row, v), x) in run.clone().zip(v.chunks_exact(COLUMNS)).zip(block.rows()) {
+            let (w, res) = (fit.weight[row], fit.residual[row]);
+            for i in 0..COLUMNS {
+                let wv = w * v[i];
+                s[i] += wv * res;
+                for j in 0..=i {
+                    g[i * COLUMNS + j] += wv * v[j];
+                }
+                for (c, x) in local[i * m..(i + 1) * m].iter_mut().zip(x) {
+                    *c += wv * x;
+                }
+            }
+        }
+        for i in 0..COLUMNS {
+            for (c, v) in block.columns.iter().zip(&local[i * m..(i + 1) * m]) {
+                cross[i * n + c] += v;
+            }
+        }
+    }
+    let halves: Vec<Vec<f64>> = cross
+        .chunks_exact(n.max(1))
+        .map(|c| fit.factor.half_solve(c))
+        .collect();
+    for i in 0..halves.len() {
+        for j in 0..=i {
+            let shared: f64 = halves[i].iter().zip(&halves[j]).map(|(a, b)| a * b).sum();
+            g[i * COLUMNS + j] -= shared;
+            g[j * COLUMNS + i] = g[i * COLUMNS + j];
+        }
+    }
+    (s, g)
+}
+
+/// Whitened responses of the rival's columns over a run, row-major.
+fn responses(fit: &Fit, nodes: &Nodes, order: f64, run: std::ops::Range<usize>) -> Vec<f64> {
+    let track = &fit.track;
+    let waves: Vec<Vec<[f64; 2]>> = (1..=HARMONICS)
+        .map(|h| trig(order * h as f64, &track.x[run.clone()]))
+        .collect();
+    debug_assert!(nodes.x.len() >= track.len());
+    let mut out = vec![0.0; COLUMNS * run.len()];
+    let mut states = States::new(COLUMNS);
+    let (mut y, mut u) = ([0.0; COLUMNS], [0.0; COLUMNS]);
+    for (i, row) in run.clone().enumerate() {
+        let w = (2.0 * track.er[row]).sqrt();
+        for (h, trig) in waves.iter().enumerate() {
+            let [s, c] = trig[i];
+            (y[4 * h], y[4 * h + 1]) = (s / w, c / w);
+            if i + 1 < run.len() {
+                let put = torque(order * (h + 1) as f64, trig, i);
+                (u[4 * h + 2], u[4 * h + 3]) = (put[0], put[1]);
+            }
+        }
+        let to = &mut out[COLUMNS * i..COLUMNS * (i + 1)];
+        states.advance(&track.steps[row], &fit.gains[row], &y, &u, to);
+    }
+    out
+}
+
+/// Waves of the shafts that slip against the sensed one: their phase runs away by turns, and no window follows it.
+pub(super) fn drifting(fit: &Fit, nodes: &Nodes, train: &Train) -> Vec<Wave> {
+    let turns = nodes.turns();
+    let mut done: Vec<f64> = Vec::new();
+    let mut waves = Vec::new();
+    for shaft in &train.turning {
+        let seen = done.iter().any(|o| (o - shaft.order).abs() < SAME_ORDER);
+        if shaft.rigid || shaft.planet || seen || shaft.order > f64::from(train.magnets) / 2.0 {
+            continue;
+        }
+        done.push(shaft.order);
+        let grid = grid(shaft.order, SLIP_SD, turns);
+        if grid.len() < 3 {
+            continue;
+        }
+        let scored: Vec<(f64, f64)> = grid
+            .iter()
+            .map(|trial| {
+                let score = ln_rival(fit, nodes, trial.order) + trial.ln_weight;
+                (trial.order, score)
+            })
+            .collect();
+        for order in peaks(&scored, APART / turns) {
+            for harmonic in [1.0, 2.0] {
+                for kind in [Kind::Torque, Kind::Angle] {
+                    waves.push(Wave {
+                        kind,
+                        order: order * harmonic,
+                        hats: 1,
+                    });
+                }
+            }
+        }
+    }
+    waves
+}
+
+/// The order with the best score, and the best one at least `apart` away, where they are good enough.
+fn peaks(scored: &[(f64, f64)], apart: f64) -> Vec<f64> {
+    let mut taken: Vec<f64> = Vec::new();
+    for _ in 0..2 {
+        let best = scored
+            .iter()
+            .filter(|(order, score)| {
+                *score > TAKEN && taken.iter().all(|t| (t - order).abs() >= apart)
+            })
+            .max_by(|a, b| a.1.total_cmp(&b.1));
+        match best {
+            Some((order, _)) => taken.push(*order),
+            None => break,
+        }
+    }
+    taken
+}
