@@ -2,6 +2,8 @@
 
 pub mod capture;
 pub mod lines;
+pub mod plain;
+mod plain_row;
 pub mod queue;
 pub mod reader;
 pub mod recover;
