@@ -12,24 +12,34 @@
 #define ENTRY_US 2                // from the edge to the reading of the clock in the interrupt (about 30 cycles)
 
 struct ring {
-  uint32_t t_us[RING];
+  struct moment edge[RING];
   uint8_t head, tail; // written by the interrupt, by the main loop
 };
 static volatile struct ring rings[CHANNELS];
 
-static inline __attribute__((always_inline)) void store(uint8_t channel, uint32_t t_us) {
-  volatile struct ring *r = &rings[channel];
+// Short, because an edge on another channel waits meanwhile.
+static inline __attribute__((always_inline)) void store(volatile struct ring *r, struct moment m) {
   uint8_t head = r->head;
   if ((uint8_t)(head - r->tail) >= RING) lost_readings++;
   else {
-    r->t_us[head % RING] = t_us;
+    r->edge[head % RING].ticks = m.ticks;
+    r->edge[head % RING].overflows = m.overflows;
     r->head = head + 1;
+    stirred = 1;
   }
 }
 
-ISR(TIMER1_CAPT_vect) { store(0, stamp(ICR1)); }
-ISR(INT0_vect) { store(1, stamp(TCNT1) - ENTRY_US); }
-ISR(INT1_vect) { store(2, stamp(TCNT1) - ENTRY_US); }
+ISR(TIMER1_CAPT_vect) { store(&rings[0], moment_of(ICR1)); }
+ISR(INT0_vect) { store(&rings[1], moment_of(TCNT1)); }
+ISR(INT1_vect) { store(&rings[2], moment_of(TCNT1)); }
+
+// Time of the i-th waiting edge.
+static uint32_t edge_us(uint8_t channel, uint8_t i) {
+  volatile struct ring *r = &rings[channel];
+  uint8_t at = (uint8_t)(r->tail + i) % RING;
+  struct moment m = {r->edge[at].ticks, r->edge[at].overflows};
+  return us_of(m) - (channel ? ENTRY_US : 0);
+}
 
 static uint8_t set_rate(uint32_t hz) {
   (void)hz;
@@ -50,7 +60,7 @@ static uint8_t channel_due(void) {
   for (uint8_t i = 0; i < CHANNELS; i++) {
     volatile struct ring *r = &rings[i];
     uint8_t n = r->head - r->tail;
-    if (n >= BATCH || (n && now - r->t_us[r->tail % RING] >= FLUSH_US)) return i;
+    if (n >= BATCH || (n && now - edge_us(i, 0) >= FLUSH_US)) return i;
   }
   return CHANNELS;
 }
@@ -62,7 +72,7 @@ static void send_edges(uint8_t channel) {
   if (n > BATCH) n = BATCH;
   line_begin('E');
   put_field(channel);
-  for (uint8_t i = 0; i < n; i++) put_field(r->t_us[(uint8_t)(r->tail + i) % RING]);
+  for (uint8_t i = 0; i < n; i++) put_field(edge_us(channel, i));
   if (line_end()) r->tail += n;
 }
 
@@ -75,10 +85,10 @@ int main(void) {
   TIMSK1 |= _BV(ICIE1);
   sei();
   for (;;) {
+    stirred = 0;
     if (link_serve()) continue;
     uint8_t channel = channel_due();
     if (channel < CHANNELS && tx_room() >= LINE_MAX) send_edges(channel);
-    cli();
-    rest_unless(channel_due() < CHANNELS && tx_room() >= LINE_MAX);
+    else rest();
   }
 }

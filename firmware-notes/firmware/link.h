@@ -5,7 +5,7 @@
 //   KIND              "pressure", "force" or "hall"
 //   put_channels()    its channel fields of the identity
 //   set_rate(hz)      1 when the rate of channel 0 was set, 0 when it is not possible
-//   lost_readings     samples or edges dropped since boot
+// and counts in lost_readings the samples or edges that it drops.
 #pragma once
 #include <avr/eeprom.h>
 #include <avr/interrupt.h>
@@ -28,26 +28,41 @@
 
 static void put_channels(void);
 static uint8_t set_rate(uint32_t hz);
-static volatile uint32_t lost_readings;
+static volatile uint16_t lost_readings; // since the last heartbeat
+static volatile uint8_t stirred; // set by every interrupt that leaves work for the main loop
 
 // ---- Clock: Timer1 counts half microseconds, its overflows make the 32-bit microseconds.
 
 static volatile uint32_t overflows = CLOCK_START;
 
-// Microseconds of a count latched not longer than 16 ms ago. Call with interrupts off.
+// A moment as an interrupt can note it in few cycles.
+struct moment {
+  uint16_t ticks;     // count of the timer
+  uint16_t overflows; // low half of the overflows before it
+};
+
+// The moment of a count latched not longer than 16 ms ago. Call with interrupts off.
 // An overflow that waits for its interrupt belongs to the count if the count is already past it.
-static inline __attribute__((always_inline)) uint32_t stamp(uint16_t ticks) {
-  uint32_t o = overflows;
+static inline __attribute__((always_inline)) struct moment moment_of(uint16_t ticks) {
+  uint16_t o = (uint16_t)overflows;
   if ((TIFR1 & _BV(TOV1)) && ticks < 0x8000) o++;
-  return (o << 15) | (ticks >> 1); // the top bits of o fall out: wraps at 2^32 us
+  return (struct moment){ticks, o};
+}
+
+// Microseconds of a moment not longer ago than half an hour (nor later than 16 ms from now): wraps at 2^32.
+static uint32_t us_of(struct moment m) {
+  uint32_t o;
+  ATOMIC_BLOCK(ATOMIC_RESTORESTATE) o = overflows;
+  o += (int16_t)(m.overflows - (uint16_t)o);
+  return (o << 15) | (m.ticks >> 1);
 }
 
 ISR(TIMER1_OVF_vect) { overflows++; }
 
 static uint32_t now_us(void) {
-  uint32_t t;
-  ATOMIC_BLOCK(ATOMIC_RESTORESTATE) t = stamp(TCNT1);
-  return t;
+  struct moment m;
+  ATOMIC_BLOCK(ATOMIC_RESTORESTATE) m = moment_of(TCNT1);
+  return us_of(m);
 }
 
 // ---- Sending: a line is written behind the bytes that wait, and shows to the interrupt only when it is whole.
@@ -136,6 +151,7 @@ ISR(USART_RX_vect) {
     rx[h % sizeof rx] = c;
     rx_head = h + 1;
   }
+  stirred = 1;
 }
 
 // An answer that is still owed when it is asked for again is sent once; the other one is lost.
@@ -188,6 +204,7 @@ static void read_commands(void) {
 
 static uint16_t boot_count;
 static uint32_t beat_us; // time of the last heartbeat
+static uint32_t lost_since_boot;
 
 // One cell is rewritten at every boot: 65536 boots are fewer than the 100000 writes a cell is good for.
 static void count_boot(void) {
@@ -219,12 +236,14 @@ static uint8_t send_pong(void) {
 }
 
 static uint8_t send_beat(uint32_t now) {
-  uint32_t lost;
-  ATOMIC_BLOCK(ATOMIC_RESTORESTATE) lost = lost_readings;
+  ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+    lost_since_boot += lost_readings;
+    lost_readings = 0;
+  }
   line_begin('H');
   put_field(now);
   put_field(lost_lines);
-  put_field(lost);
+  put_field(lost_since_boot);
   return line_end();
 }
 
@@ -265,10 +284,11 @@ static void link_init(void) {
   beat_us = now_us();
 }
 
-// Sleeps until the next interrupt unless `busy`; every interrupt here means that something may have to be sent.
-// Call with interrupts off (so that nothing arrives between the look and the sleep); returns with them on.
-static void rest_unless(uint8_t busy) {
-  if (!busy && rx_tail == rx_head) {
+// Sleeps until the next interrupt unless something has stirred since the main loop last set that to 0. The look takes a
+// few cycles only: while interrupts are off an edge waits for its stamp.
+static void rest(void) {
+  cli(); // nothing may stir between the look and the sleep
+  if (!stirred) {
     sleep_enable();
     sei(); // takes effect after the next instruction
     sleep_cpu();

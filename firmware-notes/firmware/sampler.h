@@ -24,7 +24,7 @@ static struct pace pace, next_pace;
 static volatile uint8_t pace_changed;
 
 struct batch {
-  uint32_t t0_us; // end of the averaging of the first count
+  struct moment first; // the last conversion of the first count
   uint16_t dt_us;
   uint8_t n;
   uint16_t count[BATCH];
@@ -35,12 +35,13 @@ static volatile uint8_t filling, sending;
 static uint8_t filled;          // counts in batches[filling]
 static uint16_t sum;            // of the conversions of the sample under way
 static uint8_t converted;       // how many they are
-static uint32_t end_us;         // end of its averaging
+static struct moment last;      // of its last conversion
 
 static void close_batch(void) {
   batches[filling % SLOTS].n = filled;
   filled = 0;
   filling++;
+  stirred = 1;
 }
 
 // A new rate begins between two samples, so that no sample mixes the two.
@@ -55,8 +56,7 @@ ISR(TIMER1_COMPA_vect) {
   uint16_t at = OCR1A;
   if (pace_changed && converted == 0) change_pace();
   OCR1A = at + pace.step_ticks;
-  // The last conversion stands half a step before the end; half a step is step_ticks / 4 microseconds.
-  if (converted == OVERSAMPLE - 1) end_us = stamp(at) + pace.step_ticks / 4;
+  if (converted == OVERSAMPLE - 1) last = moment_of(at);
 }
 
 static void store(uint16_t count) {
@@ -66,7 +66,7 @@ static void store(uint16_t count) {
   }
   struct batch *b = &batches[filling % SLOTS];
   if (filled == 0) {
-    b->t0_us = end_us;
+    b->first = last;
     b->dt_us = pace.dt_us;
   }
   b->count[filled++] = count;
@@ -106,7 +106,7 @@ static void send_batch(void) {
   const struct batch *b = &batches[sending % SLOTS];
   line_begin('S');
   put_text(" 0");
-  put_field(b->t0_us);
+  put_field(us_of(b->first) + b->dt_us / (2 * OVERSAMPLE)); // the averaging ends half a step after the last conversion
   put_field(b->dt_us);
   for (uint8_t i = 0; i < b->n; i++) put_field(b->count[i]);
   if (line_end()) sending++;
@@ -132,9 +132,9 @@ int main(void) {
   sampler_init();
   sei();
   for (;;) {
+    stirred = 0;
     if (link_serve()) continue;
     if (batch_can_go()) send_batch();
-    cli();
-    rest_unless(batch_can_go());
+    else rest();
   }
 }
