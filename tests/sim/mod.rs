@@ -8,7 +8,7 @@ use std::fs::{self, File, OpenOptions};
 use std::io::{BufRead as _, BufReader, Read as _, Write as _};
 use std::os::unix::fs::OpenOptionsExt as _;
 use std::path::{Path, PathBuf};
-use std::process::{Child, Command, Stdio};
+use std::process::{Child, ChildStdout, Command, Stdio};
 use std::sync::OnceLock;
 use std::sync::atomic::{AtomicU32, Ordering};
 
@@ -105,6 +105,7 @@ pub fn tools() -> Option<&'static Path> {
 /// One emulated probe; dropping it is pulling the plug.
 pub struct Probe {
     child: Child,
+    news: BufReader<ChildStdout>,
     schedule: PathBuf,
     /// Path of its port.
     pub path: String,
@@ -138,13 +139,13 @@ impl Probe {
             .stderr(Stdio::piped())
             .spawn()
             .unwrap();
+        let mut news = BufReader::new(child.stdout.take().unwrap());
         let mut line = String::new();
-        BufReader::new(child.stdout.take().unwrap())
-            .read_line(&mut line)
-            .unwrap();
+        news.read_line(&mut line).unwrap();
         let path = line.trim().strip_prefix("READY ").map(String::from);
         let probe = Self {
             child,
+            news,
             schedule: file,
             path: path.unwrap_or_default(),
         };
@@ -173,6 +174,13 @@ impl Probe {
             .custom_flags(O_NOCTTY)
             .open(&self.path)
             .unwrap()
+    }
+
+    /// Waits until the emulator has seen that the port is closed.
+    pub fn wait_closed(&mut self) {
+        let mut line = String::new();
+        self.news.read_line(&mut line).unwrap();
+        assert_eq!(line, "CLOSED\n");
     }
 
     /// Opens the port, says `commands`, and reads until the probe is gone.

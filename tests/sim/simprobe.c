@@ -14,7 +14,8 @@
 //   T adc CHANNEL MILLIVOLT    T pin PORTBIT 0|1 (B0, D2...)    T flip N (one bit in each of the next N bytes sent)
 //   T await N (hold emulated time until the host has sent N bytes, then give them to the chip)    T reset    T unplug
 // With an `await` in the schedule host bytes reach the chip nowhere else: the run is then the same to the byte each time.
-// Prints "READY <path>" when the port can be opened; one line of JSON statistics on stderr at the end.
+// Prints "READY <path>" when the port can be opened, "CLOSED" whenever it has seen that nobody has it open any more; one
+// line of JSON statistics on stderr at the end.
 #define _GNU_SOURCE
 #include <fcntl.h>
 #include <errno.h>
@@ -23,7 +24,6 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-#include <sys/ioctl.h>
 #include <sys/prctl.h>
 #include <sys/resource.h>
 #include <termios.h>
@@ -102,23 +102,54 @@ static void on_uart_full(struct avr_irq_t *irq, uint32_t value, void *param) {
   uart_full = value != 0;
 }
 
+// 1 when the reader has taken everything that was written, -1 when its side cannot be looked at (opened for it alone).
+// The poll makes the kernel hand over what is still on its way; asking for the number of bytes would not.
+static int all_read(void) {
+  struct pollfd reader = {open(ptsname(pty), O_RDWR | O_NOCTTY | O_NONBLOCK), POLLIN, 0};
+  if (reader.fd < 0) return -1;
+  int waiting = poll(&reader, 1, 0);
+  close(reader.fd);
+  return waiting == 0;
+}
+
+// Waits for the reader; 0 when there is none (any more).
+static int wait_for_reader(void) {
+  for (int looks = 0; !stop && somebody_listens(); looks++) {
+    int read = all_read();
+    if (read == 1 || (read < 0 && looks >= 1000)) return 1;
+    usleep(200);
+    pace_from_here();
+  }
+  return 0;
+}
+
+// Never more on its way than fits the reader's buffer: beyond that the kernel holds bytes back where nobody can see them,
+// and they would die unseen with the port.
 static void flush_out(void) {
+  enum { MOST_UNREAD = 2048 };
+  static size_t unread;
   size_t done = 0;
   if (!opened) unheard += out_n, out_n = 0; // a real port hands nothing to nobody
   while (done < out_n && !stop) {
-    ssize_t n = write(pty, out + done, out_n - done);
-    if (n > 0) {
-      done += n, sent += n;
-      continue;
+    size_t part = out_n - done < MOST_UNREAD ? out_n - done : MOST_UNREAD;
+    if (unread + part > MOST_UNREAD) {
+      if (all_read() == 0 && (opt.drop || !wait_for_reader())) break;
+      unread = 0;
     }
-    if (n < 0 && errno != EAGAIN && errno != EINTR) break;
-    if (opt.drop || !somebody_listens()) break;
-    struct pollfd p = {pty, POLLOUT, 0};
-    poll(&p, 1, 50);
-    pace_from_here();
+    ssize_t n = write(pty, out + done, part);
+    if (n > 0) done += n, sent += n, unread += n;
+    else if (errno != EINTR && (errno != EAGAIN || opt.drop || !wait_for_reader())) break;
   }
   lost += out_n - done;
   out_n = 0;
+}
+
+// A closed port forgets what was not read; a pseudo-terminal would keep it for the next opening.
+static void forget_unread(void) {
+  int reader = open(ptsname(pty), O_RDWR | O_NOCTTY | O_NONBLOCK);
+  tcflush(pty, TCOFLUSH);
+  tcflush(reader, TCIFLUSH);
+  close(reader);
 }
 
 static void read_host(void) {
@@ -289,18 +320,6 @@ static void make_port(void) {
   fflush(stdout);
 }
 
-// Unread bytes die when the port closes: wait until the reader has taken them.
-static void drain_port(void) {
-  int other = open(ptsname(pty), O_RDWR | O_NOCTTY | O_NONBLOCK);
-  if (other < 0) return;
-  for (int i = 0, empty = 0; i < 1000 && empty < 3 && stop != SIGNALLED; i++) {
-    int waiting = 0;
-    empty = ioctl(other, FIONREAD, &waiting) || waiting ? 0 : empty + 1;
-    usleep(2000);
-  }
-  close(other);
-}
-
 // ---- Running
 
 static void keep_pace(void) {
@@ -322,6 +341,11 @@ static void run_slice(avr_cycle_count_t end) {
   }
   int listens = somebody_listens();
   if ((listens && !opened && opt.reset_on_open) || want_reset) reset_chip();
+  if (opened && !listens) {
+    forget_unread();
+    puts("CLOSED");
+    fflush(stdout);
+  }
   opened = listens;
   flush_out();
   if (!has_await) {
@@ -340,7 +364,7 @@ static void run(void) {
   avr_cycle_count_t slice = (avr_cycle_count_t)opt.slice_us * (CLOCK_HZ / 1000000), last = opt.seconds * CLOCK_HZ;
   for (avr_cycle_count_t end = slice; !stop && end <= last; end += slice) run_slice(end);
   double wall = wall_s() - start, emulated = (double)avr->cycle / CLOCK_HZ;
-  if (opened && stop != UNPLUGGED && stop != SIGNALLED) drain_port();
+  if (opened && !stop) wait_for_reader(); // unread bytes die when the port goes
   fprintf(stderr, "{\"emulated_s\":%.3f,\"wall_s\":%.3f,\"factor\":%.2f,\"lag_ms\":%.2f,\"sent\":%lu,\"lost\":%lu,\"unheard\":%lu,\"received\":%lu}\n",
           emulated, wall, emulated / wall, worst_lag_s * 1e3, sent, lost, unheard, received);
 }
@@ -373,6 +397,7 @@ int main(int argc, char **argv) {
   prctl(PR_SET_PDEATHSIG, SIGTERM); // never outlive the test
   signal(SIGTERM, on_signal);
   signal(SIGINT, on_signal);
+  signal(SIGPIPE, SIG_IGN);
   if (opt.schedule) load_schedule(opt.schedule);
   make_chip();
   make_port();
