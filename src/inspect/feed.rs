@@ -58,7 +58,7 @@ const SPACING_GROWTH: u64 = 2;
 /// Kind of fault: a reading at an end of the converter.
 pub const CLIPPED: &str = "clipped";
 /// Kind of fault: a reading whose time is not later than the one before.
-pub const BACKWARD: &str = "backward";
+pub const BACKWARD: &str = "backward_time";
 /// Kind of fault: another board answered on the probe's port.
 pub const OTHER_PROBE: &str = "other_probe";
 

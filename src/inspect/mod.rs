@@ -1,12 +1,14 @@
 //! State machines from received lines to findings. Pure: fed by a live probe or by a capture, they say the same.
 
 mod feed;
+mod session;
 mod settings;
 mod stream;
 
 use crate::wire::ProbeKind;
 
 pub use feed::{BACKWARD, CLIPPED, Feed, OTHER_PROBE, Reading, Source};
+pub use session::{Finding, PHASE_MARK, SEALED_ZERO, Session};
 pub use settings::{Settings, SettingsError, Stated, settings};
 pub use stream::{Input, Mark, Row};
 

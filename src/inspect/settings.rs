@@ -4,10 +4,15 @@ use std::fmt;
 
 use super::{Source, Test};
 use crate::{
-    measure::{leak::LeakSettings, roll::RollSettings},
+    calibration::Nominal,
+    measure::{leak::LeakSettings, pull::PullSettings, roll::RollSettings},
     reading::LimitSource,
     vehicle::{TrainError, Vehicle},
+    wire::{Channel, Unit},
 };
+
+/// Order of the converter's filter where nobody states one: the mean over one interval.
+const FILTER_ORDER: u32 = 1;
 
 /// Stated by the person, SI; `None` means not stated.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -69,8 +74,6 @@ pub enum SettingsError {
     },
     /// The gear train does not solve.
     Train(TrainError),
-    /// The measure is still missing.
-    NoMeasure,
 }
 
 impl fmt::Display for SettingsError {
@@ -88,7 +91,6 @@ impl fmt::Display for SettingsError {
                 known.join(", ")
             ),
             Self::Train(error) => error.fmt(f),
-            Self::NoMeasure => f.write_str("this measure is still missing"),
         }
     }
 }
@@ -100,6 +102,8 @@ impl std::error::Error for SettingsError {}
 pub enum Settings {
     /// For a leak.
     Leak(LeakSettings),
+    /// For a pull.
+    Pull(PullSettings),
     /// For a roll.
     Roll {
         /// For the measure.
@@ -117,7 +121,7 @@ pub fn settings(
     test: Test,
     stated: &Stated,
     vehicle: Option<&Vehicle>,
-    _sources: &[Source],
+    sources: &[Source],
 ) -> Result<Settings, SettingsError> {
     if let (Some(setup), Some(vehicle)) = (&stated.setup, vehicle) {
         let known = || vehicle.setups_of(test.word()).map(|s| s.name.clone());
@@ -130,7 +134,7 @@ pub fn settings(
     }
     match test {
         Test::Leak => leak(stated, vehicle).map(Settings::Leak),
-        Test::Pull => Err(SettingsError::NoMeasure),
+        Test::Pull => Ok(Settings::Pull(pull(stated, vehicle, sources))),
         Test::Roll => roll(stated, vehicle.ok_or(SettingsError::NoVehicle)?),
     }
 }
@@ -148,6 +152,38 @@ fn leak(stated: &Stated, vehicle: Option<&Vehicle>) -> Result<LeakSettings, Sett
         ambient_pa: stated.ambient_pa,
         sealed_zero_s: stated.sealed_zero_s,
     })
+}
+
+fn pull(stated: &Stated, vehicle: Option<&Vehicle>, sources: &[Source]) -> PullSettings {
+    let channel = force_channel(sources);
+    let limits = vehicle.map(|v| &v.limits);
+    PullSettings {
+        mass_kg: stated.mass_kg.or(vehicle.map(|v| v.mass_kg)),
+        filter_order: stated
+            .filter_order
+            .or(channel.map(|c| c.order))
+            .unwrap_or(FILTER_ORDER),
+        limit_lift_ratio: limit(None, limits.and_then(|l| l.lift_ratio)),
+        range_n: channel.and_then(range_n),
+        guard_force_n: limits.and_then(|l| l.guard_force_n),
+        guard_held_n2s: limits.and_then(|l| l.guard_held_n2s),
+    }
+}
+
+/// The channel whose readings a pull takes.
+fn force_channel(sources: &[Source]) -> Option<&Channel> {
+    sources.iter().find_map(|source| match source {
+        Source::Wire(Some(identity)) if identity.kind == Test::Pull.kind() => {
+            identity.channels.iter().find(|c| c.unit == Unit::Newton)
+        }
+        _ => None,
+    })
+}
+
+/// Largest force that the channel can state, N.
+fn range_n(channel: &Channel) -> Option<f64> {
+    let nominal = Nominal::new(channel.scale, channel.zero, channel.min, channel.max).ok()?;
+    Some(nominal.range().1)
 }
 
 fn roll(stated: &Stated, vehicle: &Vehicle) -> Result<Settings, SettingsError> {

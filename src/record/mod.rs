@@ -7,6 +7,7 @@ mod plain_row;
 pub mod queue;
 pub mod reader;
 pub mod recover;
+pub mod replay;
 pub mod storage;
 pub mod store;
 pub mod writer;

@@ -98,6 +98,12 @@ impl Leak {
         self.samples.push(reading);
     }
 
+    /// States, while the record runs, from when to when (seconds of the record) the tank was sealed at zero gauge
+    /// pressure. What the settings say about it already stands.
+    pub fn sealed_zero(&mut self, from_s: f64, to_s: f64) {
+        self.settings.sealed_zero_s.get_or_insert((from_s, to_s));
+    }
+
     /// Solves on what was pushed. `quality` is what the shell knows of the record; the measure adds to it.
     /// While recording, `leak.clone().finish(..)` gives the finding so far.
     pub fn finish(self, quality: Quality) -> LeakFinding {

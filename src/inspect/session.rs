@@ -1,0 +1,179 @@
+//! One test from its first line to its finding, live or replayed.
+
+use std::collections::BTreeMap;
+
+use schemars::JsonSchema;
+use serde::Serialize;
+
+use super::{Feed, Input, Reading, Settings, Source, Test};
+use crate::{
+    measure::{
+        leak::{Leak, LeakFinding},
+        pull::{Pull, PullFinding},
+        roll::{Roll, RollFinding},
+    },
+    reading::{Quality, Refusal, Verdict},
+};
+
+/// What a test found.
+#[derive(Clone, Debug, PartialEq, Serialize, JsonSchema)]
+#[serde(untagged)]
+pub enum Finding {
+    /// Of a leak.
+    Leak(Box<LeakFinding>),
+    /// Of a pull.
+    Pull(Box<PullFinding>),
+    /// Of a roll.
+    Roll(Box<RollFinding>),
+}
+
+impl Finding {
+    /// The test.
+    pub fn test(&self) -> Test {
+        match self {
+            Self::Leak(_) => Test::Leak,
+            Self::Pull(_) => Test::Pull,
+            Self::Roll(_) => Test::Roll,
+        }
+    }
+
+    /// The verdict, where there is one.
+    pub fn verdict(&self) -> Option<Verdict> {
+        match self {
+            Self::Leak(finding) => finding.verdict,
+            Self::Pull(finding) => finding.verdict,
+            Self::Roll(finding) => finding.verdict,
+        }
+    }
+
+    /// Why there is no number.
+    pub fn refused(&self) -> Option<&[Refusal]> {
+        match self {
+            Self::Leak(finding) => finding.refused.as_deref(),
+            Self::Pull(finding) => finding.refused.as_deref(),
+            Self::Roll(finding) => finding.refused.as_deref(),
+        }
+    }
+
+    /// What the record was like.
+    pub fn quality(&self) -> &Quality {
+        match self {
+            Self::Leak(finding) => &finding.quality.common,
+            Self::Pull(finding) => &finding.quality.common,
+            Self::Roll(finding) => &finding.quality.common,
+        }
+    }
+}
+
+/// First word of a mark that begins a phase of the test: `phase sealed_zero`, `phase hold`.
+pub const PHASE_MARK: &str = "phase";
+/// Phase in which the tank is closed at zero pressure before the pumping.
+pub const SEALED_ZERO: &str = "sealed_zero";
+
+/// Microseconds in a second.
+const US: f64 = 1e-6;
+
+/// A running test: inputs in, one finding out. The same inputs give the same finding to the byte.
+#[derive(Debug)]
+pub struct Session {
+    feed: Feed,
+    measure: Measure,
+    /// Time of the last reading, s.
+    now_s: f64,
+    /// Start of a sealed hold that is not over, s.
+    sealed_from_s: Option<f64>,
+}
+
+#[derive(Debug)]
+enum Measure {
+    Leak(Box<Leak>),
+    Pull(Box<Pull>),
+    Roll(Box<Roll>),
+}
+
+impl Session {
+    /// A session for the probes of a capture, in its order.
+    pub fn new(settings: Settings, sources: Vec<Source>) -> Self {
+        let (test, sensor, measure) = match settings {
+            Settings::Leak(leak) => {
+                let measure = Measure::Leak(Box::new(Leak::new(leak)));
+                (Test::Leak, None, measure)
+            }
+            Settings::Pull(pull) => {
+                let measure = Measure::Pull(Box::new(Pull::new(pull)));
+                (Test::Pull, None, measure)
+            }
+            Settings::Roll { roll, sensor } => {
+                let measure = Measure::Roll(Box::new(Roll::new(roll)));
+                (Test::Roll, Some(sensor), measure)
+            }
+        };
+        Self {
+            feed: Feed::new(test, sources, sensor),
+            measure,
+            now_s: 0.0,
+            sealed_from_s: None,
+        }
+    }
+
+    /// Takes one input; `seen` is shown every reading that it completes, before the measure takes it.
+    pub fn push(&mut self, input: &Input, seen: &mut impl FnMut(Reading)) {
+        let Self {
+            feed,
+            measure,
+            now_s,
+            ..
+        } = self;
+        feed.push(input, &mut |reading| {
+            *now_s = reading.t_us() as f64 * US;
+            seen(reading);
+            measure.push(reading);
+        });
+        if let Input::Mark(mark) = input {
+            self.mark(&mark.text);
+        }
+    }
+
+    /// What the record was like so far.
+    pub fn quality(&self) -> Quality {
+        self.feed.quality()
+    }
+
+    /// Ends the test. `kept`: faults of the capture's folder by kind; `flags`: remarks about it; none of either live.
+    pub fn finish(self, kept: &BTreeMap<String, u64>, flags: &[String]) -> Finding {
+        let Self {
+            feed, mut measure, ..
+        } = self;
+        let quality = feed.finish(kept, flags, &mut |reading| measure.push(reading));
+        match measure {
+            Measure::Leak(leak) => Finding::Leak(Box::new(leak.finish(quality))),
+            Measure::Pull(pull) => Finding::Pull(Box::new(pull.finish(quality))),
+            Measure::Roll(roll) => Finding::Roll(Box::new(roll.finish(quality))),
+        }
+    }
+
+    /// Marks of phases tell the leak when the tank was sealed at zero pressure.
+    fn mark(&mut self, text: &str) {
+        let Some((PHASE_MARK, phase)) = text.split_once(' ') else {
+            return;
+        };
+        if phase == SEALED_ZERO {
+            self.sealed_from_s = Some(self.now_s);
+        } else if let Some(from_s) = self.sealed_from_s.take()
+            && let Measure::Leak(leak) = &mut self.measure
+        {
+            leak.sealed_zero(from_s, self.now_s);
+        }
+    }
+}
+
+impl Measure {
+    fn push(&mut self, reading: Reading) {
+        match (self, reading) {
+            (Self::Leak(leak), Reading::Pressure(reading)) => leak.push(reading),
+            (Self::Pull(pull), Reading::Force(reading)) => pull.push(reading),
+            (Self::Roll(roll), Reading::Edge(edge)) => roll.push(edge),
+            _ => unreachable!("the feed was made for this test"),
+        }
+    }
+}

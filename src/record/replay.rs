@@ -1,0 +1,135 @@
+//! A capture analyzed again: the same session that ran live, fed from the folder.
+
+use std::fmt;
+
+use super::capture::{BareMeta, Capture, ProbeMeta};
+use crate::{
+    inspect::{Finding, Session, SettingsError, Source, Stated, Test, settings},
+    vehicle::{Vehicle, VehicleError},
+    wire::{self, Message, bare::Bare},
+};
+
+/// Why a capture cannot be analyzed.
+#[derive(Debug)]
+pub enum ReplayError {
+    /// It is of a test that this version does not know.
+    UnknownTest(String),
+    /// Its `vehicle.toml` has a fault.
+    Vehicle(VehicleError),
+    /// Something is missing that neither the capture nor the person states.
+    Settings(SettingsError),
+    /// A probe's description cannot be read.
+    Probe {
+        /// The probe's name.
+        name: String,
+        /// What is wrong.
+        what: String,
+    },
+}
+
+impl fmt::Display for ReplayError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::UnknownTest(test) => write!(
+                f,
+                "capture.toml: test '{test}' is unknown; this version knows leak, pull and roll"
+            ),
+            Self::Vehicle(error) => write!(f, "vehicle.toml:{error}"),
+            Self::Settings(error) => error.fmt(f),
+            Self::Probe { name, what } => write!(f, "capture.toml: probe {name}: {what}"),
+        }
+    }
+}
+
+impl std::error::Error for ReplayError {
+    fn source(&self) -> Option<&(dyn std::error::Error + 'static)> {
+        match self {
+            Self::Vehicle(error) => Some(error),
+            Self::Settings(error) => Some(error),
+            _ => None,
+        }
+    }
+}
+
+impl Capture {
+    /// The test that was recorded.
+    ///
+    /// # Errors
+    /// [`ReplayError::UnknownTest`].
+    pub fn test(&self) -> Result<Test, ReplayError> {
+        let test = &self.meta.test;
+        Test::from_word(test).ok_or_else(|| ReplayError::UnknownTest(test.clone()))
+    }
+
+    /// The car as it was when the capture was taken.
+    ///
+    /// # Errors
+    /// [`ReplayError::Vehicle`].
+    pub fn car(&self) -> Result<Option<Vehicle>, ReplayError> {
+        let car = self.vehicle.as_deref().map(Vehicle::parse);
+        car.transpose().map_err(ReplayError::Vehicle)
+    }
+
+    /// Remarks about the folder for `quality.flags`: `cut_short` when it was never closed, `stopped_by_disk` when
+    /// the disk refused.
+    pub fn flags(&self) -> Vec<String> {
+        let flag = match &self.closed {
+            None => Some("cut_short"),
+            Some(closed) if !closed.in_order => Some("stopped_by_disk"),
+            Some(_) => None,
+        };
+        flag.map(str::to_owned).into_iter().collect()
+    }
+
+    /// Runs the capture through a session. What `stated` leaves open the capture states; `vehicle` stands for the
+    /// capture's own vehicle file where it is given.
+    ///
+    /// # Errors
+    /// Settings that nobody stated, a fault of the vehicle file, an unknown test. Never for bad lines.
+    pub fn analyze(
+        &self,
+        stated: Stated,
+        vehicle: Option<&Vehicle>,
+    ) -> Result<Finding, ReplayError> {
+        let own = if vehicle.is_none() { self.car()? } else { None };
+        let vehicle = vehicle.or(own.as_ref());
+        let stated = stated.or(self.meta.stated());
+        let sources = sources(&self.meta.probes)?;
+        let settings =
+            settings(self.test()?, &stated, vehicle, &sources).map_err(ReplayError::Settings)?;
+        let mut session = Session::new(settings, sources);
+        for input in self.inputs() {
+            session.push(&input, &mut |_| {});
+        }
+        Ok(session.finish(&self.faults, &self.flags()))
+    }
+}
+
+/// What the sessions needs to know of the probes.
+///
+/// # Errors
+/// A description that cannot be read.
+pub fn sources(probes: &[ProbeMeta]) -> Result<Vec<Source>, ReplayError> {
+    probes.iter().map(source).collect()
+}
+
+fn source(probe: &ProbeMeta) -> Result<Source, ReplayError> {
+    let fail = |what: String| ReplayError::Probe {
+        name: probe.name.clone(),
+        what,
+    };
+    if let Some(BareMeta { kind, unit, column }) = &probe.bare {
+        let bare = Bare::describe(&format!("{kind}:{unit}:{column}"));
+        return bare.map(Source::Bare).map_err(|e| fail(e.to_string()));
+    }
+    let Some(line) = &probe.identity else {
+        return Ok(Source::Wire(None));
+    };
+    match wire::parse(line.as_bytes()) {
+        Ok(line) => match line.message {
+            Message::Identity(identity) => Ok(Source::Wire(Some(identity))),
+            _ => Err(fail("its identity is another record".into())),
+        },
+        Err(fault) => Err(fail(format!("its identity: {fault}"))),
+    }
+}
