@@ -3,6 +3,7 @@
 
 pub mod drivetrain;
 pub mod noise;
+pub mod tank;
 
 /// Vehicle file of the invented demo car.
 pub const PLOVER_8: &str = include_str!("../../captures/plover-8.toml");
