@@ -52,6 +52,20 @@ impl Framer {
     /// Takes bytes from the front of `input` until a frame is complete; `None` when all of `input` is
     /// taken and no frame is.
     pub fn next<'a>(&'a mut self, input: &mut &[u8]) -> Option<Frame<'a>> {
+        let part = self.advance(input)?;
+        let bytes = self.bytes();
+        Some(Frame { bytes, part })
+    }
+
+    /// The stream has ended: hands out what is held, if anything, and starts anew.
+    pub fn finish(&mut self) -> Option<Frame<'_>> {
+        let part = self.end()?;
+        let bytes = self.bytes();
+        Some(Frame { bytes, part })
+    }
+
+    /// [`Framer::next`] without the bytes, which [`Framer::bytes`] gives until the next call.
+    pub fn advance(&mut self, input: &mut &[u8]) -> Option<Part> {
         if std::mem::take(&mut self.spent) {
             self.len = 0;
         }
@@ -61,28 +75,38 @@ impl Framer {
         if let Some(end) = view.iter().position(|&b| b == b'\n') {
             self.hold(input, end);
             *input = &input[1..];
-            let part = if std::mem::take(&mut self.over_long) {
+            self.spent = true;
+            return Some(if std::mem::take(&mut self.over_long) {
                 Part::OverLongEnd
             } else {
                 Part::Whole
-            };
-            return Some(self.hand_out(part));
+            });
         }
         let more = view.len() > room;
         self.hold(input, view.len().min(room));
-        more.then(|| {
-            self.over_long = true;
-            self.hand_out(Part::OverLong)
-        })
+        self.spent = more;
+        self.over_long |= more;
+        more.then_some(Part::OverLong)
     }
 
-    /// The stream has ended: hands out what is held, if anything, and starts anew.
-    pub fn finish(&mut self) -> Option<Frame<'_>> {
+    /// [`Framer::finish`] without the bytes.
+    pub fn end(&mut self) -> Option<Part> {
         if std::mem::take(&mut self.spent) {
             self.len = 0;
         }
         self.over_long = false;
-        (self.len > 0).then(|| self.hand_out(Part::Torn))
+        self.spent = self.len > 0;
+        self.spent.then_some(Part::Torn)
+    }
+
+    /// The bytes of the frame that came last.
+    pub fn bytes(&self) -> &[u8] {
+        &self.held[..self.len]
+    }
+
+    /// Bytes of the line under way.
+    pub fn pending(&self) -> &[u8] {
+        if self.spent { &[] } else { self.bytes() }
     }
 
     fn hold(&mut self, input: &mut &[u8], n: usize) {
@@ -90,14 +114,6 @@ impl Framer {
         self.held[self.len..self.len + n].copy_from_slice(taken);
         self.len += n;
         *input = rest;
-    }
-
-    fn hand_out(&mut self, part: Part) -> Frame<'_> {
-        self.spent = true;
-        Frame {
-            bytes: &self.held[..self.len],
-            part,
-        }
     }
 }
 
