@@ -4,6 +4,7 @@
 mod bench;
 mod hall;
 mod lines;
+mod notes;
 mod samples;
 #[path = "../sim/mod.rs"]
 mod sim;
