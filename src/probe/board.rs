@@ -18,6 +18,8 @@ const BITS_A_BYTE: u64 = 10;
 const LATENCY_US: (f64, f64) = (1000.0, 3000.0);
 /// Samples of a line: far below the longest line at six characters a count.
 const BATCH: usize = 20;
+/// Below this rate every reading has a line of its own, Hz.
+const SLOW_HZ: f64 = 10.0;
 /// Edges of a line.
 const EDGE_BATCH: usize = 8;
 /// An edge waits at most so long for its line, microseconds.
@@ -30,15 +32,8 @@ const HELLO_US: u64 = 120_000;
 /// What a channel delivers, times in microseconds from the start of the readings.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Signal {
-    /// Evenly spaced readings in the channel's unit: the first time, the interval, the values.
-    Samples {
-        /// Time of the first reading, the end of its averaging.
-        t0_us: u64,
-        /// Interval, microseconds, 1..=60 000 000.
-        dt_us: u32,
-        /// Readings in the channel's unit.
-        values: Vec<f64>,
-    },
+    /// Time (the end of its averaging) and value of every reading, in the channel's unit.
+    Samples(Vec<(u64, f64)>),
     /// Edges of the channel; `sensor` is the channel's index.
     Edges(Vec<Edge>),
 }
@@ -252,22 +247,21 @@ fn whole_us(us: f64) -> u64 {
 
 fn lines_of(channel: &Channel, signal: &Signal, lead_us: u64, due: &mut Vec<(u64, Due)>) {
     match signal {
-        Signal::Samples {
-            t0_us,
-            dt_us,
-            values,
-        } => {
-            let batch = if channel.rate_hz < 10.0 { 1 } else { BATCH };
-            for (n, values) in values.chunks(batch).enumerate() {
-                let first_us = lead_us + t0_us + (n * batch) as u64 * u64::from(*dt_us);
-                let last_us = first_us + (values.len() - 1) as u64 * u64::from(*dt_us);
+        Signal::Samples(readings) => {
+            let mut rest = readings.as_slice();
+            while let Some((&(t0_us, _), dt_us, n)) = batch(channel, rest) {
+                let (now, later) = rest.split_at(n);
+                rest = later;
                 let line = Due::Samples {
                     channel: channel.index,
-                    t0_us: first_us,
-                    dt_us: *dt_us,
-                    counts: values.iter().map(|v| count(channel, *v)).collect(),
+                    t0_us: lead_us + t0_us,
+                    dt_us,
+                    counts: now
+                        .iter()
+                        .map(|(_, value)| count(channel, *value))
+                        .collect(),
                 };
-                due.push((last_us, line));
+                due.push((lead_us + now[n - 1].0, line));
             }
         }
         Signal::Edges(edges) => {
@@ -288,6 +282,30 @@ fn lines_of(channel: &Channel, signal: &Signal, lead_us: u64, due: &mut Vec<(u64
             send_edges(channel, &mut waiting, due);
         }
     }
+}
+
+/// The next line of samples: its first reading, its spacing, how many; `None` when there are none.
+fn batch<'a>(
+    channel: &Channel,
+    readings: &'a [(u64, f64)],
+) -> Option<(&'a (u64, f64), u32, usize)> {
+    let first = readings.first()?;
+    let step = |pair: &[(u64, f64)]| pair[1].0 - pair[0].0;
+    let slow = channel.rate_hz < SLOW_HZ;
+    let dt_us = match readings.windows(2).next().map(step) {
+        Some(dt) if !slow => u32::try_from(dt)
+            .ok()
+            .filter(|dt| *dt <= Samples::LONGEST_DT_US),
+        _ => None,
+    };
+    let Some(dt_us) = dt_us else {
+        return Some((first, 1, 1));
+    };
+    let even = readings
+        .windows(2)
+        .take(BATCH - 1)
+        .take_while(|pair| step(pair) == u64::from(dt_us));
+    Some((first, dt_us, 1 + even.count()))
 }
 
 fn send_edges(channel: &Channel, waiting: &mut Vec<u64>, due: &mut Vec<(u64, Due)>) {
@@ -351,20 +369,16 @@ mod tests {
     fn pressure_plan(t_us: u32) -> BoardPlan {
         let tank = sampled(0, Unit::Pascal, 0.25, 1 << 23, 100.0, 4);
         let gas = sampled(1, Unit::Celsius, 0.001, 1 << 20, 4.0, 1);
-        let wave = |n: i32| f64::from(n % 977) * 12.5;
+        let wave = |n: u32| f64::from(n % 977) * 12.5;
         BoardPlan {
             identity: identity(ProbeKind::Pressure, vec![tank, gas], t_us),
             signals: vec![
-                Signal::Samples {
-                    t0_us: 0,
-                    dt_us: 10_000,
-                    values: (0..3000).map(wave).collect(),
-                },
-                Signal::Samples {
-                    t0_us: 0,
-                    dt_us: 250_000,
-                    values: vec![20.0; 120],
-                },
+                Signal::Samples(
+                    (0..3000)
+                        .map(|n| (u64::from(n) * 10_000, wave(n)))
+                        .collect(),
+                ),
+                Signal::Samples((0..120).map(|n| (n * 250_000, 20.0)).collect()),
             ],
             baud: 115_200,
             resets_on_open: false,
