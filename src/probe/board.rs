@@ -7,7 +7,7 @@ use crate::{
     calibration::Nominal,
     physics::noise::Noise,
     reading::Edge,
-    wire::{Channel, Command, Edges, Encoder, Identity, Message, Samples, Unit},
+    wire::{Channel, Command, Edges, Encoder, Identity, Message, Samples},
 };
 
 /// Most bytes in a packet: what the usual USB chips put into one (64 less two status bytes).
@@ -329,20 +329,6 @@ fn count(channel: &Channel, value: f64) -> i32 {
     i32::try_from(count).unwrap_or(if count < 0 { i32::MIN } else { i32::MAX })
 }
 
-/// A channel of evenly spaced readings.
-pub fn sampled(index: u8, unit: Unit, scale: f64, max: i64, rate_hz: f64, order: u32) -> Channel {
-    Channel {
-        index,
-        unit,
-        scale,
-        zero: 0.0,
-        min: -max,
-        max,
-        rate_hz,
-        order,
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use std::collections::BTreeMap;
@@ -351,7 +337,7 @@ mod tests {
     use crate::{
         inspect::{Feed, Input, Reading, Row, Source, Test},
         reading::Quality,
-        wire::{Framer, ProbeKind, VERSION},
+        wire::{Framer, ProbeKind, Unit, VERSION},
     };
 
     fn identity(kind: ProbeKind, channels: Vec<Channel>, t_us: u32) -> Identity {
@@ -367,8 +353,18 @@ mod tests {
     }
 
     fn pressure_plan(t_us: u32) -> BoardPlan {
-        let tank = sampled(0, Unit::Pascal, 0.25, 1 << 23, 100.0, 4);
-        let gas = sampled(1, Unit::Celsius, 0.001, 1 << 20, 4.0, 1);
+        let sampled = |index, unit, scale, rate_hz| Channel {
+            index,
+            unit,
+            scale,
+            zero: 0.0,
+            min: -(1 << 23),
+            max: 1 << 23,
+            rate_hz,
+            order: 1,
+        };
+        let tank = sampled(0, Unit::Pascal, 0.25, 100.0);
+        let gas = sampled(1, Unit::Celsius, 0.001, 4.0);
         let wave = |n: u32| f64::from(n % 977) * 12.5;
         BoardPlan {
             identity: identity(ProbeKind::Pressure, vec![tank, gas], t_us),
@@ -439,11 +435,7 @@ mod tests {
 
     #[test]
     fn edges_of_both_sensors_come_in_order() {
-        let hall = |index| Channel {
-            max: i64::from(u32::MAX),
-            min: 0,
-            ..sampled(index, Unit::Edge, 1.0, 1, 0.0, 0)
-        };
+        let hall = crate::probe::boards::hall_channel;
         let edges = |sensor, step: u64| {
             let edge = |n: u64| Edge {
                 t_us: 1000 + n * step,

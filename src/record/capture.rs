@@ -5,7 +5,12 @@ use std::collections::BTreeMap;
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
-use crate::inspect::{Input, Mark, Row, Stated};
+use super::writer::sha256;
+use crate::{
+    inspect::{Input, Mark, Row, Stated, Test},
+    reading::SOFTWARE,
+    wire::{Channel, Identity, bare::Bare},
+};
 
 /// Version of the folder's layout.
 pub const FORMAT: u32 = 1;
@@ -87,6 +92,9 @@ pub struct Settings {
     /// Mass of the car, kg.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub mass_kg: Option<f64>,
+    /// Order of the force converter's averaging filter, where it is not the probe's own.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub filter_order: Option<u32>,
     /// Sensor whose edges count.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub sensor: Option<u32>,
@@ -183,7 +191,74 @@ pub struct Capture {
     pub faults: BTreeMap<String, u64>,
 }
 
+impl ProbeMeta {
+    /// A probe that said who it is; `line` is the line that said so, verbatim.
+    pub fn of(identity: &Identity, line: &[u8], port: &str) -> Self {
+        let nominal = |channel: &Channel| CalibrationMeta {
+            channel: u32::from(channel.index),
+            unit: channel.unit.word().into(),
+            scale: channel.scale,
+            zero: channel.zero,
+            source: "nominal".into(),
+        };
+        Self {
+            name: format!("{}-{}", identity.kind, identity.serial),
+            port: port.into(),
+            identity: Some(String::from_utf8_lossy(line).trim_end_matches('\r').into()),
+            bare: None,
+            calibrations: identity.channels.iter().map(nominal).collect(),
+        }
+    }
+
+    /// A bare probe; `n` tells it from others of its kind (0 for the first).
+    pub fn of_bare(bare: &Bare, n: usize, port: &str) -> Self {
+        let number = if n == 0 {
+            String::new()
+        } else {
+            format!("-{}", n + 1)
+        };
+        Self {
+            name: format!("bare-{}{number}", bare.kind),
+            port: port.into(),
+            identity: None,
+            bare: Some(BareMeta {
+                kind: bare.kind.word().into(),
+                unit: bare.unit.clone(),
+                column: u32::try_from(bare.column).unwrap_or(u32::MAX),
+            }),
+            calibrations: Vec::new(),
+        }
+    }
+}
+
 impl CaptureMeta {
+    /// A capture that begins now; `stated` is what the person states for the analysis.
+    pub fn new(test: Test, anchor: Anchor, stated: &Stated, vehicle: Option<&str>) -> Self {
+        Self {
+            format: FORMAT,
+            software: SOFTWARE.into(),
+            test: test.word().into(),
+            setup: stated.setup.clone(),
+            operator: None,
+            vehicle_sha256: vehicle.map(|text| sha256(text.as_bytes())),
+            anchor,
+            conditions: Conditions {
+                ambient_pa: stated.ambient_pa,
+                room_k: None,
+            },
+            settings: Settings {
+                volume_m3: stated.volume_m3,
+                volume_u_m3: stated.volume_u_m3,
+                p_ref_pa: stated.p_ref_pa,
+                limit_pa_m3_s: stated.limit_pa_m3_s,
+                mass_kg: stated.mass_kg,
+                filter_order: stated.filter_order,
+                sensor: stated.sensor,
+            },
+            probes: Vec::new(),
+        }
+    }
+
     /// What was stated at recording, as an analysis takes it.
     pub fn stated(&self) -> Stated {
         let settings = &self.settings;
@@ -195,7 +270,7 @@ impl CaptureMeta {
             ambient_pa: self.conditions.ambient_pa,
             sealed_zero_s: None,
             mass_kg: settings.mass_kg,
-            filter_order: None,
+            filter_order: settings.filter_order,
             setup: self.setup.clone(),
             sensor: settings.sensor,
         }

@@ -6,6 +6,7 @@ pub mod plain;
 mod plain_row;
 pub mod queue;
 pub mod reader;
+pub mod recording;
 pub mod recover;
 pub mod replay;
 pub mod storage;
@@ -14,6 +15,7 @@ pub mod writer;
 
 pub use capture::{Capture, CaptureMeta, Closed};
 pub use reader::read_capture;
+pub use recording::Recording;
 pub use storage::{RecordError, Storage};
 pub use store::Files;
 pub use writer::CaptureWriter;
