@@ -2,11 +2,23 @@
 //!
 //! Either the force alone is too high, or the integral of force squared since the last valley is: a valley
 //! shows that the crank has moved on. Thresholds were set on simulated engines of 2.1 to 4.6 cm3.
+//!
+//! [`Guard`] is the whole of it, for a live probe and for a record alike: readings in, alarms and ended pulls out.
+//! [`Rule`] is the decision alone.
 
 use std::collections::VecDeque;
 
 use schemars::JsonSchema;
 use serde::Serialize;
+
+use crate::measure::pull::{
+    segment::{Base, Ended, Segmenter},
+    strokes::{self, Sampling, Train},
+};
+use crate::reading::ForceReading;
+
+/// Readings are missing where two lie further apart than this many times their usual distance.
+const GAP: f64 = 3.0;
 
 /// Force that calls at once before any pull was seen, N.
 const FORCE_N: f64 = 125.0;
@@ -46,16 +58,117 @@ pub struct Alarm {
     pub reason: Reason,
 }
 
-/// The streaming decision. Feed every reading with the base that the idle blocks gave.
+/// What one reading brought.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Step {
+    /// The guard calls with this reading; it goes on calling while the cause lasts.
+    pub alarm: Option<Alarm>,
+    /// Readings are missing before this one.
+    pub gap: bool,
+    /// A pull, a bump or too long a pull that ended before this reading (at a gap) or with it.
+    pub ended: Vec<(Ended, Train)>,
+}
+
+/// The guard of a force probe: finds the base, watches every reading, learns from the pulls that went well.
 ///
 /// ```
-/// use feelgauge::measure::guard::{Guard, Reason};
-/// let mut guard = Guard::new(None, None, 0.001);
-/// assert_eq!(guard.push(20.0, Some(0.0)), None);
-/// assert_eq!(guard.push(130.0, Some(0.0)), Some(Reason::Force));
+/// use feelgauge::{measure::guard::Guard, reading::ForceReading};
+/// let mut guard = Guard::new((None, None), 0.001, 1); // 1000 readings a second, filter order 1
+/// let mut first = None;
+/// for k in 0..2000u64 {
+///     // the handle hangs free for a second, then someone pulls at a cord that does not move
+///     let force_n = if k < 1000 { 0.0 } else { 0.5 * (k - 1000) as f64 };
+///     first = first.or(guard.push(ForceReading { t_us: k * 1000, force_n }).alarm);
+/// }
+/// let alarm = first.unwrap();
+/// assert!(alarm.force_n < 125.5 && alarm.alarm_s < 1.252);
 /// ```
 #[derive(Clone, Debug)]
 pub struct Guard {
+    sampling: Sampling,
+    segmenter: Segmenter,
+    rule: Rule,
+    last_us: Option<u64>,
+}
+
+impl Guard {
+    /// A guard with the thresholds `(force in N, held force in N2 s)`, its own where none is given, for readings every
+    /// `dt_s` seconds through a filter of order K.
+    pub fn new(thresholds: (Option<f64>, Option<f64>), dt_s: f64, order: u32) -> Self {
+        let sampling = Sampling::new(dt_s, order);
+        Self {
+            sampling,
+            segmenter: Segmenter::new(dt_s, sampling.w),
+            rule: Rule::new(thresholds.0, thresholds.1, dt_s),
+            last_us: None,
+        }
+    }
+
+    /// Sampling that was stated.
+    pub fn sampling(&self) -> Sampling {
+        self.sampling
+    }
+
+    /// Base and noise of the last quiet block; without one the guard cannot call.
+    pub fn base(&self) -> Option<Base> {
+        self.segmenter.base()
+    }
+
+    /// Thresholds in force, N and N2 s.
+    pub fn thresholds(&self) -> (f64, f64) {
+        (self.rule.force_n, self.rule.held_n2s)
+    }
+
+    /// Takes one reading: finite, and later than the last one.
+    pub fn push(&mut self, reading: ForceReading) -> Step {
+        let mut step = Step::default();
+        let apart = self
+            .last_us
+            .map_or(0, |last| reading.t_us.saturating_sub(last));
+        self.last_us = Some(reading.t_us);
+        step.gap = apart as f64 * 1e-6 > GAP * self.sampling.dt_s;
+        if step.gap {
+            let ended = self.segmenter.gap();
+            step.ended.extend(ended.map(|ended| self.ended(ended)));
+        }
+        let base = self.base().map(|base| base.level_n);
+        step.alarm = self.rule.push(reading.force_n, base).map(|reason| Alarm {
+            alarm_s: reading.t_us as f64 * 1e-6,
+            force_n: reading.force_n,
+            reason,
+        });
+        let ended = self.segmenter.push(reading);
+        step.ended.extend(ended.map(|ended| self.ended(ended)));
+        step
+    }
+
+    /// The record is over: a running pull ends with it.
+    pub fn finish(&mut self) -> Option<(Ended, Train)> {
+        self.segmenter.finish().map(|ended| self.ended(ended))
+    }
+
+    fn ended(&mut self, ended: Ended) -> (Ended, Train) {
+        let train = match &ended {
+            Ended::Pull(segment) => strokes::train(segment, self.sampling),
+            Ended::Bump | Ended::TooLong => Train::default(),
+        };
+        let whole = matches!(&ended, Ended::Pull(segment) if !segment.gap);
+        self.rule
+            .pull_ended(if whole { train.tops.len() } else { 0 });
+        (ended, train)
+    }
+}
+
+/// The decision alone. Feed every reading with the base that the idle blocks gave.
+///
+/// ```
+/// use feelgauge::measure::guard::{Reason, Rule};
+/// let mut rule = Rule::new(None, None, 0.001);
+/// assert_eq!(rule.push(20.0, Some(0.0)), None);
+/// assert_eq!(rule.push(130.0, Some(0.0)), Some(Reason::Force));
+/// ```
+#[derive(Clone, Debug)]
+pub struct Rule {
     /// Time between readings, s.
     dt_s: f64,
     /// Thresholds that learning never exceeds.
@@ -75,8 +188,8 @@ pub struct Guard {
     good: VecDeque<(f64, f64)>,
 }
 
-impl Guard {
-    /// A guard with its own thresholds or the given ones (N and N2 s), for readings every `dt_s` seconds.
+impl Rule {
+    /// A rule with its own thresholds or the given ones (N and N2 s), for readings every `dt_s` seconds.
     pub fn new(force_n: Option<f64>, held_n2s: Option<f64>, dt_s: f64) -> Self {
         let ceiling = (force_n.unwrap_or(FORCE_N), held_n2s.unwrap_or(HELD_N2S));
         Self {
@@ -142,45 +255,45 @@ mod tests {
 
     #[test]
     fn a_held_force_calls_when_its_square_has_added_up() {
-        let mut guard = Guard::new(None, None, 0.001);
+        let mut rule = Rule::new(None, None, 0.001);
         // 60 N held: 3600 N2 a second, so 700 N2 s are reached in the 195th millisecond (700/3.6 = 194.4)
-        let calls = (1..1000).find(|_| guard.push(60.0, Some(0.0)).is_some());
+        let calls = (1..1000).find(|_| rule.push(60.0, Some(0.0)).is_some());
         assert_eq!(calls, Some(195));
     }
 
     #[test]
     fn a_valley_starts_again_and_no_base_means_no_guard() {
-        let mut guard = Guard::new(None, None, 0.001);
+        let mut rule = Rule::new(None, None, 0.001);
         for k in 0..5000 {
             let force = if k % 100 < 70 { 60.0 } else { 20.0 };
-            assert_eq!(guard.push(force, Some(0.0)), None, "reading {k}");
+            assert_eq!(rule.push(force, Some(0.0)), None, "reading {k}");
         }
-        assert_eq!(Guard::new(None, None, 0.001).push(1e5, None), None);
+        assert_eq!(Rule::new(None, None, 0.001).push(1e5, None), None);
     }
 
     #[test]
     fn thresholds_follow_four_good_pulls_and_never_rise_above_the_first() {
-        let mut guard = Guard::new(None, None, 0.001);
+        let mut rule = Rule::new(None, None, 0.001);
         for _ in 0..4 {
             for force in [0.0, 40.0, 0.0] {
-                assert_eq!(guard.push(force, Some(0.0)), None);
+                assert_eq!(rule.push(force, Some(0.0)), None);
             }
-            guard.pull_ended(5);
+            rule.pull_ended(5);
         }
         // held: 2.8 x 1.6 N2 s = 4.48, and each reading adds 59^2 x 1 ms = 3.48; force: 1.5 x 40 N = 60 N
-        assert_eq!(guard.push(59.0, Some(0.0)), None);
-        assert_eq!(guard.push(59.0, Some(0.0)), Some(Reason::Held));
-        assert_eq!(guard.push(60.0, Some(0.0)), Some(Reason::Force));
+        assert_eq!(rule.push(59.0, Some(0.0)), None);
+        assert_eq!(rule.push(59.0, Some(0.0)), Some(Reason::Held));
+        assert_eq!(rule.push(60.0, Some(0.0)), Some(Reason::Force));
     }
 
     #[test]
     fn a_pull_with_a_call_teaches_nothing() {
-        let mut guard = Guard::new(None, None, 0.001);
+        let mut rule = Rule::new(None, None, 0.001);
         for _ in 0..8 {
-            guard.push(126.0, Some(0.0));
-            guard.push(0.0, Some(0.0));
-            guard.pull_ended(5);
+            rule.push(126.0, Some(0.0));
+            rule.push(0.0, Some(0.0));
+            rule.pull_ended(5);
         }
-        assert!((guard.force_n - 125.0).abs() < 1e-12 && guard.good.is_empty());
+        assert!((rule.force_n - 125.0).abs() < 1e-12 && rule.good.is_empty());
     }
 }

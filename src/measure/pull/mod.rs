@@ -5,7 +5,7 @@
 //! a session. Every constant was set on simulated engines of 2.1 to 4.6 cm3.
 
 mod finding;
-mod segment;
+pub mod segment;
 pub mod session;
 pub mod strokes;
 
@@ -14,10 +14,10 @@ pub use finding::{
     Stroke, UsablePull,
 };
 
-use crate::measure::guard::{Alarm, Guard};
+use crate::measure::guard::Guard;
 use crate::reading::{Estimate, ForceReading, Quality, Refusal, Verdict};
 use crate::units::STANDARD_GRAVITY;
-use segment::{Base, Ended, Segment, Segmenter, median};
+use segment::{Base, Ended, Segment, median};
 use strokes::{Sampling, Train};
 
 /// Readings from which the time between two is taken.
@@ -26,6 +26,8 @@ const DT_FROM: usize = 2000;
 const FEWEST: usize = 20;
 /// A larger reading is a broken one, N.
 const LARGEST_N: f64 = 1e6;
+/// A handle that hangs free and reads more than this was not tared (ours: the recoil spring alone pulls 1 to 4 N), N.
+const UNTARED_N: f64 = 1.0;
 /// Pulls that are kept for a picture, and readings of each.
 const TRACES: usize = 50;
 const TRACE_POINTS: usize = 400;
@@ -49,22 +51,13 @@ pub struct Pull {
     settings: PullSettings,
     /// First readings, until the time between two is known.
     head: Vec<ForceReading>,
-    run: Option<Run>,
+    run: Option<Guard>,
     last: Option<ForceReading>,
     finding: PullFinding,
     /// Highest reading and how often it came.
     most: (f64, u64),
     cadence_u: Vec<f64>,
     too_long: u64,
-}
-
-/// What runs once the sampling is known.
-#[derive(Clone, Debug)]
-struct Run {
-    sampling: Sampling,
-    segmenter: Segmenter,
-    guard: Guard,
-    last_us: Option<u64>,
 }
 
 impl Pull {
@@ -118,14 +111,18 @@ impl Pull {
         if seen >= FEWEST && self.run.is_none() {
             self.begin();
         }
-        let ended = self.run.as_mut().and_then(|run| run.segmenter.finish());
-        if let Some(ended) = ended {
-            self.ended(ended);
+        if let Some((ended, train)) = self.run.as_mut().and_then(Guard::finish) {
+            self.ended(&ended, &train);
         }
         self.merge(quality);
         if let Some(run) = &self.run {
-            self.finding.quality.rate_hz = Some(1.0 / run.sampling.dt_s);
-            self.finding.quality.noise_n = run.segmenter.base().map(|base| base.noise_n);
+            self.finding.quality.rate_hz = Some(1.0 / run.sampling().dt_s);
+            if let Some(base) = run.base() {
+                self.finding.quality.noise_n = Some(base.noise_n);
+                if base.level_n.abs() > UNTARED_N {
+                    self.finding.quality.common.flag("no_tare");
+                }
+            }
         }
         let refusals = self.refusals(seen);
         self.conclude(refusals)
@@ -138,75 +135,43 @@ impl Pull {
             .windows(2)
             .map(|p| (p[1].t_us - p[0].t_us) as f64 * 1e-6)
             .collect();
-        let sampling = Sampling::new(median(&mut steps), self.settings.filter_order);
-        self.run = Some(Run {
-            sampling,
-            segmenter: Segmenter::new(sampling.dt_s, 1 + sampling.w),
-            guard: Guard::new(
-                self.settings.guard_force_n,
-                self.settings.guard_held_n2s,
-                sampling.dt_s,
-            ),
-            last_us: None,
-        });
+        let thresholds = (self.settings.guard_force_n, self.settings.guard_held_n2s);
+        self.run = Some(Guard::new(
+            thresholds,
+            median(&mut steps),
+            self.settings.filter_order,
+        ));
         for reading in head {
             self.step(reading);
         }
     }
 
     fn step(&mut self, reading: ForceReading) {
-        let run = self
+        let guard = self
             .run
             .as_mut()
             .expect("called once the sampling is known");
-        let apart = run.last_us.map_or(0, |last| reading.t_us - last);
-        run.last_us = Some(reading.t_us);
-        if apart as f64 * 1e-6 > 3.0 * run.sampling.dt_s {
-            self.finding.quality.common.gaps += 1;
-            let ended = run.segmenter.gap();
-            if let Some(ended) = ended {
-                self.ended(ended);
-            }
-        }
-        let run = self.run.as_mut().expect("still known");
-        let base = run.segmenter.base().map(|base| base.level_n);
-        let called = run.guard.push(reading.force_n, base);
-        if let (Some(reason), None) = (called, self.finding.guard) {
-            self.finding.guard = Some(Alarm {
-                alarm_s: reading.t_us as f64 * 1e-6,
-                force_n: reading.force_n,
-                reason,
-            });
-        }
-        let ended = run.segmenter.push(reading);
-        if let Some(ended) = ended {
-            self.ended(ended);
+        let step = guard.push(reading);
+        self.finding.quality.common.gaps += u64::from(step.gap);
+        self.finding.guard = self.finding.guard.or(step.alarm);
+        for (ended, train) in &step.ended {
+            self.ended(ended, train);
         }
     }
 
-    fn ended(&mut self, ended: Ended) {
-        let strokes = match ended {
-            Ended::Bump => {
-                self.finding.quality.bumps += 1;
-                0
-            }
-            Ended::TooLong => {
-                self.too_long += 1;
-                0
-            }
-            Ended::Pull(segment) => self.pull(&segment),
-        };
-        if let Some(run) = &mut self.run {
-            run.guard.pull_ended(strokes);
+    fn ended(&mut self, ended: &Ended, train: &Train) {
+        match ended {
+            Ended::Bump => self.finding.quality.bumps += 1,
+            Ended::TooLong => self.too_long += 1,
+            Ended::Pull(segment) => self.pull(segment, train),
         }
     }
 
-    /// Reports one pull; returns how many strokes it has.
-    fn pull(&mut self, segment: &Segment) -> usize {
-        let sampling = self.run.as_ref().expect("a pull ended").sampling;
-        let train = strokes::train(segment, sampling);
+    /// Reports one pull.
+    fn pull(&mut self, segment: &Segment, train: &Train) {
+        let sampling = self.run.as_ref().expect("a pull ended").sampling();
         let time = |i: usize| segment.readings[i].t_us as f64 * 1e-6 - sampling.delay_s();
-        let mut report = report(&train, segment.base, sampling);
+        let mut report = report(train, segment.base, sampling);
         (report.start_s, report.end_s, report.gap) =
             (time(segment.start), time(segment.end), segment.gap);
         if segment.gap {
@@ -217,7 +182,7 @@ impl Pull {
                 .peak_n
                 .map(|peak| peak.scaled(1.0 / (mass_kg * STANDARD_GRAVITY)));
         }
-        if let (Some(cadence), Some(ln_peak)) = (report.cadence_hz, ln_two_highest(&train)) {
+        if let (Some(cadence), Some(ln_peak)) = (report.cadence_hz, ln_two_highest(train)) {
             self.finding.usable.push(UsablePull {
                 ln_peak,
                 ln_cadence: libm::log(cadence.value),
@@ -227,8 +192,10 @@ impl Pull {
         if self.finding.trace.len() < TRACES {
             self.finding.trace.push(thinned(segment));
         }
+        if train.cord_end {
+            self.finding.quality.common.flag("cord_end");
+        }
         self.finding.pulls.push(report);
-        if segment.gap { 0 } else { train.tops.len() }
     }
 
     /// Adds what the shell counted.
@@ -239,6 +206,9 @@ impl Pull {
         common.rows = common.rows.max(own.rows);
         for (kind, count) in own.faults {
             *common.faults.entry(kind).or_default() += count;
+        }
+        for word in own.flags {
+            common.flag(&word);
         }
     }
 
@@ -256,10 +226,7 @@ impl Pull {
         if !self.finding.pulls.is_empty() || self.too_long > 0 {
             return refusals;
         }
-        let has_base = self
-            .run
-            .as_ref()
-            .is_some_and(|run| run.segmenter.base().is_some());
+        let has_base = self.run.as_ref().is_some_and(|run| run.base().is_some());
         if seen < FEWEST {
             let message =
                 "fewer than 20 readings: record a few seconds before, during and after each pull";
@@ -344,7 +311,13 @@ fn report(train: &Train, base: Base, sampling: Sampling) -> PullReport {
         lift_ratio: None,
         cadence_hz: strokes::cadence(&train.tops, sampling),
         under_read_max: peak_n.map_or(0.0, |peak: Estimate| {
-            (1.0 - peak.value / possible(train.highest_n)).clamp(0.0, 1.0)
+            let top = possible(train.highest_n);
+            // A probe so far off its zero that pulls read negative has no share to state.
+            if top > 0.0 {
+                (1.0 - peak.value / top).clamp(0.0, 1.0)
+            } else {
+                0.0
+            }
         }),
         peak_n,
         cord_end: train.cord_end,

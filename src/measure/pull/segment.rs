@@ -58,9 +58,11 @@ pub enum Ended {
 #[derive(Clone, Copy, Debug, PartialEq)]
 enum State {
     Idle,
-    /// Under force: absolute index of the start, of the last reading under force, highest force over the base.
+    /// Under force: absolute index of the start, time of the reading that showed it, absolute index of the last reading
+    /// under force, highest force over the base.
     Pull {
         start: u64,
+        begun_us: u64,
         last: u64,
         most_n: f64,
     },
@@ -70,8 +72,8 @@ enum State {
 #[derive(Clone, Debug)]
 pub struct Segmenter {
     dt_s: f64,
-    /// Readings kept before the start and after the end for the smoothing of the strokes.
-    margin: usize,
+    /// Readings in the running mean of the strokes.
+    w: usize,
     block: Vec<f64>,
     base: Option<Base>,
     state: State,
@@ -86,11 +88,11 @@ pub struct Segmenter {
 }
 
 impl Segmenter {
-    /// For readings every `dt_s` seconds; `margin` readings are kept on either side of a pull.
-    pub fn new(dt_s: f64, margin: usize) -> Self {
+    /// For readings every `dt_s` seconds, of which `w` are averaged where the strokes are looked for.
+    pub fn new(dt_s: f64, w: usize) -> Self {
         Self {
             dt_s,
-            margin,
+            w,
             block: Vec::new(),
             base: None,
             state: State::Idle,
@@ -116,11 +118,7 @@ impl Segmenter {
                 self.idle(k, reading);
                 None
             }
-            State::Pull {
-                start,
-                last,
-                most_n,
-            } => self.pulling(k, start, last, most_n),
+            State::Pull { .. } => self.pulling(k),
         };
         self.forget(k);
         ended
@@ -138,16 +136,8 @@ impl Segmenter {
 
     /// The record ends: a running pull ends with it.
     pub fn finish(&mut self) -> Option<Ended> {
-        let State::Pull {
-            start,
-            last,
-            most_n,
-        } = self.state
-        else {
-            return None;
-        };
-        let k = self.first + self.kept.len() as u64 - 1;
-        Some(self.end(k, start, last, most_n))
+        let k = self.first + (self.kept.len() as u64).saturating_sub(1);
+        self.end(k)
     }
 
     fn idle(&mut self, k: u64, reading: ForceReading) {
@@ -161,6 +151,7 @@ impl Segmenter {
                 self.block.clear();
                 self.state = State::Pull {
                     start: self.quiet,
+                    begun_us: reading.t_us,
                     last: k,
                     most_n: x,
                 };
@@ -179,51 +170,70 @@ impl Segmenter {
         }
     }
 
-    fn pulling(&mut self, k: u64, start: u64, last: u64, most_n: f64) -> Option<Ended> {
+    fn pulling(&mut self, k: u64) -> Option<Ended> {
+        let reading = self.at(k);
         let base = self.base.expect("no pull begins without a base");
-        let x = self.at(k).force_n - base.level_n;
-        let most_n = most_n.max(x);
-        let low = (0.12 * most_n).max(SPRING_N).max(6.0 * base.noise_n);
-        let last = if x > low { k } else { last };
-        self.state = State::Pull {
-            start,
+        let State::Pull {
+            begun_us,
             last,
             most_n,
+            ..
+        } = &mut self.state
+        else {
+            return None;
         };
-        if !self.too_long && seconds(self.at(start.max(self.first)), self.at(k)) > LONGEST_S + OFF_S
-        {
-            self.too_long = true;
+        let x = reading.force_n - base.level_n;
+        *most_n = most_n.max(x);
+        if x > (0.12 * *most_n).max(SPRING_N).max(6.0 * base.noise_n) {
+            *last = k;
         }
+        let last = *last;
+        self.too_long |= (reading.t_us - *begun_us) as f64 * 1e-6 > LONGEST_S + OFF_S;
         if self.too_long {
-            // Only the readings since `last` matter now.
+            // Nothing of it will be reported: only the readings since `last` matter now.
             let drop = usize::try_from(last.saturating_sub(self.first)).unwrap_or(0);
             self.kept.drain(..drop);
             self.first += drop as u64;
         }
-        (seconds(self.at(last), self.at(k)) > OFF_S).then(|| self.end(k, start, last, most_n))
+        if seconds(self.at(last), reading) > OFF_S {
+            self.end(k)
+        } else {
+            None
+        }
     }
 
-    fn end(&mut self, k: u64, start: u64, last: u64, most_n: f64) -> Ended {
+    /// Ends the running pull, if there is one, at reading `k`.
+    fn end(&mut self, k: u64) -> Option<Ended> {
+        let State::Pull {
+            start,
+            last,
+            most_n,
+            ..
+        } = self.state
+        else {
+            return None;
+        };
         self.state = State::Idle;
         self.quiet = k;
         let gap = std::mem::take(&mut self.gap);
         if std::mem::take(&mut self.too_long) {
-            return Ended::TooLong;
+            return Some(Ended::TooLong);
         }
         if most_n < PULL_N {
-            return Ended::Bump;
+            return Some(Ended::Bump);
         }
         let index =
             |absolute: u64| usize::try_from(absolute.saturating_sub(self.first)).unwrap_or(0);
-        let from = index(start).saturating_sub(self.margin);
-        let to = (index(last) + self.margin + 3).min(self.kept.len());
-        Ended::Pull(Segment {
+        // Readings start - 1 - w up to, but without, end + 3 + w: the running mean reaches past both ends.
+        let from = index(start).saturating_sub(1 + self.w);
+        let to = (index(last) + 3 + self.w).min(self.kept.len());
+        Some(Ended::Pull(Segment {
             readings: self.kept.range(from..to).copied().collect(),
             start: index(start) - from,
             end: index(last) - from,
             base: self.base.expect("no pull begins without a base"),
             gap,
-        })
+        }))
     }
 
     /// Drops readings that no later pull can need.
@@ -231,9 +241,10 @@ impl Segmenter {
         if self.state != State::Idle {
             return;
         }
-        let needed = self.quiet.saturating_sub(self.margin as u64);
+        let margin = 1 + self.w;
+        let needed = self.quiet.saturating_sub(margin as u64);
         while self.first < needed
-            || (self.kept.len() > 1 + self.margin && seconds(self.kept[0], self.at(k)) > LONGEST_S)
+            || (self.kept.len() > 1 + margin && seconds(self.kept[0], self.at(k)) > LONGEST_S)
         {
             self.kept.pop_front();
             self.first += 1;

@@ -18,14 +18,10 @@ pub struct Sampling {
 impl Sampling {
     /// Sampling every `dt_s` seconds through a filter of order K; a running mean keeps the noise of fast converters away.
     pub fn new(dt_s: f64, order: u32) -> Self {
-        let w = (1..=64)
-            .rev()
-            .find(|w| f64::from(*w) <= 1.0 / dt_s / 400.0)
-            .unwrap_or(1);
         Self {
             dt_s,
             order,
-            w: usize::try_from(w).expect("at most 64"),
+            w: smoothing(dt_s),
         }
     }
 
@@ -40,6 +36,19 @@ impl Sampling {
         let w2 = (self.w * self.w) as f64;
         (f64::from(self.order) / w2 + if self.w > 1 { 1.0 - 1.0 / w2 } else { 0.0 }) / 24.0
     }
+}
+
+/// Readings a second that one smoothed value stands for.
+const SMOOTH_HZ: f64 = 400.0;
+
+/// Readings in the running mean: the whole part of rate / 400 Hz, at least one. The time between readings comes from whole
+/// or half microseconds, so the comparison is not at the mercy of rounding.
+fn smoothing(dt_s: f64) -> usize {
+    let mut w = 1;
+    while (w + 1) as f64 * dt_s * SMOOTH_HZ <= 1.0 + 1e-9 {
+        w += 1;
+    }
+    w
 }
 
 /// Measured remainder of the fourth order in the parabola's top, share of the second difference.
@@ -59,7 +68,7 @@ pub struct Top {
 }
 
 /// Strokes of one pull.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub struct Train {
     /// Tops in the order of time.
     pub tops: Vec<Top>,
