@@ -18,9 +18,9 @@ const RISE_TENTHS: usize = 7;
 /// ... that exceeds this part of the top: the last stroke of a hand pump still gives more.
 const RISE: f64 = 0.025;
 /// A rise this long after the one before, tenths, is a knock ...
-const KNOCK_PAUSE_TENTHS: usize = 20;
-/// ... if less than this part of it is left 1.4 s later.
-const KNOCK_LEFT: f64 = 0.2;
+const KNOCK_PAUSE_TENTHS: usize = 25;
+/// ... if less than this part of it is left when it is over.
+const KNOCK_LEFT: f64 = 0.35;
 /// The tank is no longer open when the pressure exceeds this part of the top.
 const CLOSED: f64 = 0.03;
 /// The tare stops this many tenths before that.
@@ -131,19 +131,25 @@ fn rises(md: &[f64], least_pa: f64) -> Vec<Range<usize>> {
     runs
 }
 
-/// A knock that just fills the medians: long after the rise before it, and the pressure is back afterwards.
+/// A knock that just fills the medians: long after the rise before it, and afterwards the pressure goes on where
+/// the fall before it leads to.
 fn is_knock(md: &[f64], runs: &[Range<usize>]) -> bool {
-    let [.., before, run] = runs else {
+    let [.., earlier, run] = runs else {
         return false;
     };
+    if run.start <= earlier.end + KNOCK_PAUSE_TENTHS {
+        return false;
+    }
     let rise = run
         .clone()
         .map(|i| md[i + RISE_TENTHS] - md[i])
         .fold(0.0, f64::max);
-    let level_before = md[run.start.saturating_sub(RISE_TENTHS)];
-    let level_after = md[(run.end + 2 * RISE_TENTHS).min(md.len() - 1)];
-    run.start > before.end + KNOCK_PAUSE_TENTHS
-        && (level_after - level_before).abs() < KNOCK_LEFT * rise
+    let (from, to) = (
+        run.start.saturating_sub(2),
+        (run.end + RISE_TENTHS + 1).min(md.len() - 1),
+    );
+    let fall = md[from.saturating_sub(to - from)] - md[from];
+    (md[to] - (md[from] - fall)).abs() < KNOCK_LEFT * rise
 }
 
 #[cfg(test)]

@@ -16,6 +16,8 @@ const MAD_TO_SD: f64 = 1.4826;
 /// Counts of a converter that is not dithered by which a mean may jump, and a block scatter, by itself.
 const STANDING_JUMP: f64 = 1.5;
 const STANDING_SCATTER: f64 = 1.0;
+/// Least excess of a block's scatter, Pa: without noise the settling gas alone bends a block by 0.2 Pa.
+const LEAST_SCATTER_PA: f64 = 1.0;
 /// A fall by this part of the first pressure within a second is no leak: somebody let the pressure off.
 const RELEASED: f64 = 0.3;
 
@@ -66,9 +68,8 @@ fn scatter_hits(blocks: &Blocks, hits: &mut [bool]) {
     } else {
         STANDING_SCATTER * blocks.step_pa
     };
-    let limit = (usual + (10.0 * mad(&known)).max(0.6 * usual)).max(floor);
-    // Readings that are all alike scatter by rounding only.
-    let limit = limit.max(1e-6);
+    let excess = (10.0 * mad(&known)).max(0.6 * usual).max(LEAST_SCATTER_PA);
+    let limit = (usual + excess).max(floor);
     for (hit, scatter) in hits.iter_mut().zip(&blocks.scatter) {
         *hit |= scatter.is_some_and(|s| s > limit);
     }
@@ -79,24 +80,37 @@ fn jump_hits(blocks: &Blocks, noise: &Noise, hits: &mut [bool]) {
     let d: Vec<f64> = y.windows(2).map(|w| w[1] - w[0]).collect();
     let trend = running_median(&d, 31);
     let d: Vec<f64> = d.iter().zip(&trend).map(|(d, m)| d - m).collect();
-    let means = running_mean(&d, 13);
-    let size: Vec<f64> = d
-        .iter()
-        .zip(&means)
-        .map(|(d, m)| (d - m.unwrap_or(0.0)).abs())
-        .collect();
-    let overall = MAD_TO_SD * median(&size) + 0.5 * noise.white_pa + 0.3;
-    let local = running_median(&size, 31);
     let floor = if blocks.is_dithered() {
         0.0
     } else {
         STANDING_JUMP * blocks.step_pa
     };
-    for (i, (size, local)) in size.iter().zip(&local).enumerate() {
-        let limit = (JUMP * overall.max(MAD_TO_SD * local)).max(floor);
+    // A jump must not pull the means around it along: they would be taken for jumps themselves.
+    let jumps = over(&d, noise, floor);
+    let calm: Vec<f64> = d
+        .iter()
+        .zip(&jumps)
+        .map(|(d, jump)| if *jump { 0.0 } else { *d })
+        .collect();
+    let level: Vec<f64> = d
+        .iter()
+        .zip(running_mean(&calm, 13))
+        .map(|(d, mean)| d - mean.unwrap_or(0.0))
+        .collect();
+    for (i, jump) in over(&level, noise, floor).into_iter().enumerate() {
         // d[i] leads to the block after it.
-        hits[SKIPPED + i + 1] |= *size > limit;
+        hits[SKIPPED + i + 1] |= jump;
     }
+}
+
+/// Which differences are jumps: many times the usual size, over all and nearby.
+fn over(d: &[f64], noise: &Noise, floor: f64) -> Vec<bool> {
+    let size: Vec<f64> = d.iter().map(|d| d.abs()).collect();
+    let overall = MAD_TO_SD * median(&size) + 0.5 * noise.white_pa + 0.3;
+    size.iter()
+        .zip(running_median(&size, 31))
+        .map(|(size, local)| *size > (JUMP * overall.max(MAD_TO_SD * local)).max(floor))
+        .collect()
 }
 
 /// First block of a release of the pressure, if somebody let it off before the record ended.

@@ -22,7 +22,7 @@ const TANK_K: std::ops::Range<f64> = 230.0..350.0;
 /// Readings farther apart than this may have a gap between them, s.
 const SHORTEST_GAP_S: f64 = 0.2;
 /// ... if it is also this many times their mean spacing.
-const GAP_SPACINGS: f64 = 3.0;
+const GAP_SPACINGS: f64 = 4.0;
 
 /// Sums over a stretch of readings. Times are seconds from the middle of the stretch, pressures are
 /// taken from the first of the record, so that squares keep their digits.

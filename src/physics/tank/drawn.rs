@@ -24,11 +24,11 @@ const SLOW: (f64, f64) = (2.0, 3.5);
 const SLOW_SHARE: (f64, f64) = (0.10, 0.35);
 /// Skins: a wall of 125 cm2 with the effusivity of polyamide (about 600 W s^0.5/(m2 K)) warms by about
 /// 0.06/sqrt(t/s) K/J; fitted by 6 s and 50 s, within a factor of two.
-const SKIN_K_PER_J: [(f64, f64); 2] = [(0.007, 0.020), (0.006, 0.018)];
+const SKIN_K_PER_J: [(f64, f64); 2] = [(0.006, 0.018), (0.012, 0.036)];
 /// Wall to room (s, ln sd); wall minus room when the hands let go, sd, K, and how long before the record, s.
 const WALL_S: (f64, f64) = (200.0, 0.3);
 const WALL_EXCESS_SD_K: f64 = 0.30;
-const REST_S: f64 = 60.0;
+const REST_S: f64 = 30.0;
 /// Room, C; drift sd, K/min; wave amplitude, K, and period, s.
 const ROOM_C: (f64, f64) = (16.0, 24.0);
 const ROOM_DRIFT_K_MIN: f64 = 0.05;
@@ -137,7 +137,7 @@ impl TankScenario {
                 quick_s: 1.5,
                 slow_s: 4.0,
                 slow_share: 0.22,
-                skin_k_per_j: [0.013, 0.011],
+                skin_k_per_j: [0.012, 0.024],
                 wall_s: 200.0,
                 wall_excess_k: 0.12,
             },

@@ -122,7 +122,7 @@ impl<'a> Probe<'a> {
     pub fn tank_k(&mut self, i: u64, wall_k: f64, noise: &mut Noise) -> Option<f64> {
         let sd = self.sensor.thermometer_k?;
         let every = (u64::from(self.sensor.rate_hz) / THERMOMETER_HZ).max(1);
-        if i % every == 0 {
+        if i.is_multiple_of(every) {
             self.last_tank_k = Some(wall_k + sd * noise.normal());
         }
         self.last_tank_k
