@@ -220,7 +220,8 @@ pub struct SimulateArgs {
     /// File to write; the truth goes beside it into FILE.truth.json. Neither may exist.
     #[arg(long, value_name = "FILE")]
     pub out: PathBuf,
-    /// Which car: plover is the demo's, with its faults; drawn is another one drawn by the seed.
+    /// Which car: plover is the demo's, with its faults; rebuilt is the same without them; drawn is another one that the
+    /// seed draws.
     #[arg(long, value_name = "CAR", default_value = "plover")]
     pub car: Car,
 }
@@ -228,8 +229,10 @@ pub struct SimulateArgs {
 /// Which car a simulation takes.
 #[derive(Clone, Copy, Debug, Eq, PartialEq, ValueEnum)]
 pub enum Car {
-    /// The demo car.
+    /// The demo car with its faults.
     Plover,
+    /// The demo car after its rebuild.
+    Rebuilt,
     /// One drawn from the population of the studies.
     Drawn,
 }
@@ -263,6 +266,17 @@ pub struct VehicleOrdersArgs {
     /// Index of the sensor. Default: the first of the file.
     #[arg(long, value_name = "I")]
     pub sensor: Option<u32>,
+}
+
+impl Car {
+    /// Its word on the command line.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Plover => "plover",
+            Self::Rebuilt => "rebuilt",
+            Self::Drawn => "drawn",
+        }
+    }
 }
 
 impl ValueEnum for Test {

@@ -1,11 +1,16 @@
 //! The command line: raw arguments, a resolved plan, one file a verb.
 
+mod analyze;
 pub mod args;
 mod demo;
 mod parse;
+mod plan;
 mod probes;
 pub mod progress;
+mod schema;
+mod simulate;
 mod take;
+mod vehicle_cmd;
 
 use std::{
     ffi::OsString,
@@ -15,6 +20,7 @@ use std::{
 
 use clap::Parser as _;
 
+use crate::report;
 use args::{Arguments, Verb};
 pub use parse::{Bare, Port, Span};
 
@@ -70,15 +76,11 @@ impl Output<'_> {
         value: &impl serde::Serialize,
         text: impl FnOnce(bool) -> String,
     ) -> Result<(), Failure> {
-        let mut all = if self.json {
-            serde_json::to_string_pretty(value)
-                .expect("results have string keys and no failing types")
+        let all = if self.json {
+            report::pretty(value)
         } else {
             text(self.terminal)
         };
-        if !all.ends_with('\n') {
-            all.push('\n');
-        }
         self.sink.write_all(all.as_bytes())?;
         Ok(self.sink.flush()?)
     }
@@ -127,9 +129,10 @@ fn dispatch(verb: Verb, output: &mut Output) -> Outcome {
         Verb::Demo(args) => demo::run(&args, output),
         Verb::Probes(args) => probes::run(&args, output),
         Verb::Take(args) => take::run(&args, output),
-        Verb::Analyze(_) | Verb::Simulate(_) | Verb::Vehicle(_) | Verb::Schema => {
-            Err(Failure::Work("feelgauge: not there yet".into()))
-        }
+        Verb::Analyze(verb) => analyze::run(verb, output),
+        Verb::Simulate(args) => simulate::run(&args, output),
+        Verb::Vehicle(verb) => vehicle_cmd::run(verb, output),
+        Verb::Schema => schema::run(output),
     }
 }
 

@@ -8,7 +8,7 @@ mod stream;
 use crate::wire::ProbeKind;
 
 pub use feed::{BACKWARD, CLIPPED, Feed, OTHER_PROBE, Reading, Source};
-pub use session::{Finding, PHASE_MARK, SEALED_ZERO, Session};
+pub use session::{Finding, Measure, PHASE_MARK, SEALED_ZERO, Session};
 pub use settings::{Settings, SettingsError, Stated, settings};
 pub use stream::{Input, Mark, Row};
 

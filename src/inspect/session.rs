@@ -84,33 +84,28 @@ pub struct Session {
     sealed_from_s: Option<f64>,
 }
 
+/// The measure of a test: readings in, one finding out. A session feeds it from lines, a plain sample file directly.
 #[derive(Debug)]
-enum Measure {
+pub enum Measure {
+    /// Of a leak.
     Leak(Box<Leak>),
+    /// Of a pull.
     Pull(Box<Pull>),
+    /// Of a roll.
     Roll(Box<Roll>),
 }
 
 impl Session {
     /// A session for the probes of a capture, in its order.
     pub fn new(settings: Settings, sources: Vec<Source>) -> Self {
-        let (test, sensor, measure) = match settings {
-            Settings::Leak(leak) => {
-                let measure = Measure::Leak(Box::new(Leak::new(leak)));
-                (Test::Leak, None, measure)
-            }
-            Settings::Pull(pull) => {
-                let measure = Measure::Pull(Box::new(Pull::new(pull)));
-                (Test::Pull, None, measure)
-            }
-            Settings::Roll { roll, sensor } => {
-                let measure = Measure::Roll(Box::new(Roll::new(roll)));
-                (Test::Roll, Some(sensor), measure)
-            }
+        let (test, sensor) = match &settings {
+            Settings::Leak(_) => (Test::Leak, None),
+            Settings::Pull(_) => (Test::Pull, None),
+            Settings::Roll { sensor, .. } => (Test::Roll, Some(*sensor)),
         };
         Self {
             feed: Feed::new(test, sources, sensor),
-            measure,
+            measure: Measure::new(settings),
             now_s: 0.0,
             sealed_from_s: None,
         }
@@ -145,11 +140,7 @@ impl Session {
             feed, mut measure, ..
         } = self;
         let quality = feed.finish(kept, flags, &mut |reading| measure.push(reading));
-        match measure {
-            Measure::Leak(leak) => Finding::Leak(Box::new(leak.finish(quality))),
-            Measure::Pull(pull) => Finding::Pull(Box::new(pull.finish(quality))),
-            Measure::Roll(roll) => Finding::Roll(Box::new(roll.finish(quality))),
-        }
+        measure.finish(quality)
     }
 
     /// Marks of phases tell the leak when the tank was sealed at zero pressure.
@@ -168,12 +159,34 @@ impl Session {
 }
 
 impl Measure {
-    fn push(&mut self, reading: Reading) {
+    /// A measure without readings.
+    pub fn new(settings: Settings) -> Self {
+        match settings {
+            Settings::Leak(leak) => Self::Leak(Box::new(Leak::new(leak))),
+            Settings::Pull(pull) => Self::Pull(Box::new(Pull::new(pull))),
+            Settings::Roll { roll, .. } => Self::Roll(Box::new(Roll::new(roll))),
+        }
+    }
+
+    /// Takes one reading, in the order of time.
+    ///
+    /// # Panics
+    /// When the reading is of another test.
+    pub fn push(&mut self, reading: Reading) {
         match (self, reading) {
             (Self::Leak(leak), Reading::Pressure(reading)) => leak.push(reading),
             (Self::Pull(pull), Reading::Force(reading)) => pull.push(reading),
             (Self::Roll(roll), Reading::Edge(edge)) => roll.push(edge),
             _ => unreachable!("the feed was made for this test"),
+        }
+    }
+
+    /// The record is over. `quality`: what was counted on the way here.
+    pub fn finish(self, quality: Quality) -> Finding {
+        match self {
+            Self::Leak(leak) => Finding::Leak(Box::new(leak.finish(quality))),
+            Self::Pull(pull) => Finding::Pull(Box::new(pull.finish(quality))),
+            Self::Roll(roll) => Finding::Roll(Box::new(roll.finish(quality))),
         }
     }
 }

@@ -1,1 +1,59 @@
-//! (to come)
+//! Findings as a person or a program reads them. Only writers: nothing is decided or computed anew here.
+
+mod json;
+mod leak;
+mod number;
+mod page;
+mod picture;
+mod pull;
+mod remarks;
+mod roll;
+mod schema;
+
+pub use json::{compact, pretty};
+pub use number::{Shown, scientific, shown};
+pub use schema::Catalogue;
+
+use crate::{
+    inspect::Finding,
+    vehicle::{Setup, Vehicle},
+};
+
+/// What a text says about a finding beside the finding.
+#[derive(Clone, Copy, Debug)]
+pub struct About<'a> {
+    /// File or folder of the record, as the person named it.
+    pub source: &'a str,
+    /// The car's file: labels of parts, setups.
+    pub vehicle: Option<&'a Vehicle>,
+    /// Name of the setup in that file.
+    pub setup: Option<&'a str>,
+    /// Draw a picture of block characters.
+    pub picture: bool,
+}
+
+impl<'a> About<'a> {
+    /// The setup in the car's file.
+    fn setup(&self) -> Option<&'a Setup> {
+        self.vehicle?.setup(self.setup?)
+    }
+
+    /// A part with the words of the car's file: `front ring gear (ring_f)`.
+    fn part(&self, part: &str) -> String {
+        let words = self.vehicle.map(|v| v.words_for(part));
+        match words {
+            Some(words) if words != part => format!("{words} ({part})"),
+            _ => part.to_owned(),
+        }
+    }
+}
+
+/// A finding for a mechanic: what it means, its range, the limit and its source, what to do next, what the record was
+/// like, what to be careful about.
+pub fn text(finding: &Finding, about: About) -> String {
+    match finding {
+        Finding::Leak(finding) => leak::text(finding, about),
+        Finding::Pull(finding) => pull::text(finding, about),
+        Finding::Roll(finding) => roll::text(finding, about),
+    }
+}

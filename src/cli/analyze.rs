@@ -1,0 +1,161 @@
+//! `analyze`: the finding of a capture or of a plain sample file.
+
+use std::{
+    collections::BTreeMap,
+    fs::File,
+    io::{self, Read},
+    path::Path,
+};
+
+use super::{
+    DONE, Failure, OUTSIDE, Outcome, Output, UNDECIDED,
+    args::AnalyzeVerb,
+    plan::{self, AnalyzePlan, Record, STDIN, cannot_read},
+    say,
+};
+use crate::{
+    inspect::{Finding, Measure, Reading, Settings, SettingsError, Test, settings},
+    reading::Verdict,
+    record::{plain::PlainFile, replay::ReplayError},
+    report::{self, About},
+};
+
+/// Bytes that are read at once.
+const PIECE: usize = 1 << 16;
+
+/// Runs `analyze`.
+pub(super) fn run(verb: AnalyzeVerb, output: &mut Output) -> Outcome {
+    let plan = plan::analyze(verb)?;
+    let finding = find(&plan)?;
+    output.result(&finding, |picture| text(&finding, &plan, picture))?;
+    Ok(status(finding.verdict(), plan.verdict_exit))
+}
+
+/// Exit status of a finding.
+fn status(verdict: Option<Verdict>, verdict_exit: bool) -> u8 {
+    match verdict {
+        _ if !verdict_exit => DONE,
+        Some(Verdict::Within) => DONE,
+        Some(Verdict::Outside) => OUTSIDE,
+        Some(Verdict::Undecided) | None => UNDECIDED,
+    }
+}
+
+fn find(plan: &AnalyzePlan) -> Result<Finding, Failure> {
+    match &plan.record {
+        Record::Capture(capture) => capture
+            .analyze(plan.stated.clone(), plan.vehicle.as_ref())
+            .map_err(|e| match e {
+                ReplayError::Settings(e) => wrong_settings(plan, &e),
+                e => Failure::Work(format!("{}: {e}", plan.source)),
+            }),
+        Record::Plain(path) => {
+            let settings = settings(plan.test, &plan.stated, plan.vehicle.as_ref(), &[])
+                .map_err(|e| wrong_settings(plan, &e))?;
+            plain(plan, path, settings)
+        }
+    }
+}
+
+fn wrong_settings(plan: &AnalyzePlan, error: &SettingsError) -> Failure {
+    let place = match error {
+        SettingsError::NoVolume | SettingsError::NoVehicle => &plan.source,
+        SettingsError::Setup { .. } | SettingsError::Train(_) => &plan.vehicle_name,
+    };
+    Failure::Usage(format!("{place}: {error}"))
+}
+
+/// Reads a plain sample file in pieces.
+fn plain(plan: &AnalyzePlan, path: &Path, settings: Settings) -> Result<Finding, Failure> {
+    let mut source: Box<dyn Read> = if path.as_os_str() == STDIN {
+        Box::new(io::stdin().lock())
+    } else {
+        Box::new(File::open(path).map_err(|e| cannot_read(path, &e))?)
+    };
+    let mut sift = Sift::new(&settings);
+    let mut measure = Measure::new(settings);
+    let mut file = PlainFile::new(plan.test, plan.skip_bad_rows);
+    let mut take = |reading| {
+        if sift.counts(reading) {
+            measure.push(reading);
+        }
+    };
+    let fault = |e| Failure::Work(format!("{}:{e}", plan.source));
+    let mut piece = vec![0; PIECE];
+    loop {
+        let n = match source.read(&mut piece) {
+            Ok(0) => break,
+            Ok(n) => n,
+            Err(e) if e.kind() == io::ErrorKind::Interrupted => continue,
+            Err(e) => return Err(cannot_read(path, &e)),
+        };
+        file.push(&piece[..n], &mut take).map_err(fault)?;
+    }
+    let mut quality = file.finish(&mut take).map_err(fault)?;
+    quality.rows -= sift.ignored;
+    quality.ignored = sift.ignored;
+    sift.warn(&plan.source);
+    tracing::info!(rows = quality.rows, lines = quality.lines, "file read");
+    Ok(measure.finish(quality))
+}
+
+/// Lets through what the measure takes: of a roll the edges of the sensed index alone.
+struct Sift {
+    /// The sensed index of a roll.
+    sensor: Option<u32>,
+    /// Readings of each sensor; the parser bounds how many there are.
+    seen: BTreeMap<u32, u64>,
+    ignored: u64,
+}
+
+impl Sift {
+    fn new(settings: &Settings) -> Self {
+        Self {
+            sensor: match settings {
+                Settings::Roll { sensor, .. } => Some(*sensor),
+                _ => None,
+            },
+            seen: BTreeMap::new(),
+            ignored: 0,
+        }
+    }
+
+    fn counts(&mut self, reading: Reading) -> bool {
+        let Reading::Edge(edge) = reading else {
+            return true;
+        };
+        *self.seen.entry(edge.sensor).or_default() += 1;
+        let counts = self.sensor == Some(edge.sensor);
+        self.ignored += u64::from(!counts);
+        counts
+    }
+
+    /// A file without an edge of the sensed index is a wrong option more often than a bad record.
+    fn warn(&self, source: &str) {
+        let Some(sensor) = self.sensor else { return };
+        if self.seen.is_empty() || self.seen.contains_key(&sensor) {
+            return;
+        }
+        let known: Vec<String> = self.seen.keys().map(u32::to_string).collect();
+        say(&format!(
+            "{source}: no edge of sensor {sensor}; the file has edges of {}; choose with --sensor",
+            known.join(", ")
+        ));
+    }
+}
+
+fn text(finding: &Finding, plan: &AnalyzePlan, picture: bool) -> String {
+    let only_setup = || {
+        let vehicle = plan.vehicle.as_ref().filter(|_| plan.test == Test::Roll)?;
+        let mut setups = vehicle.setups_of(plan.test.word());
+        let first = setups.next()?;
+        setups.next().is_none().then_some(first.name.as_str())
+    };
+    let about = About {
+        source: &plan.source,
+        vehicle: plan.vehicle.as_ref(),
+        setup: plan.stated.setup.as_deref().or_else(only_setup),
+        picture,
+    };
+    report::text(finding, about)
+}

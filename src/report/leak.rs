@@ -1,0 +1,207 @@
+//! A leak finding in words.
+
+use super::{
+    About,
+    number::{plain, scientific, shown, shown_against, stated},
+    page::{Page, limit_source, verdict_word},
+    picture, remarks,
+};
+use crate::{
+    measure::leak::{LeakFinding, Regime},
+    reading::{Estimate, Verdict},
+    units::CM3_PER_MIN,
+    vehicle::SetupTest,
+};
+
+const CAREFUL: &str = "Fuel drained and flushed, no flame, no igniter, glasses on; a hand pump with a relief valve, never compressed air, never by mouth. Let the air out before anything is opened. The maker's instructions and local rules come first; this is a measurement, no certificate.";
+
+/// The whole page.
+pub(super) fn text(finding: &LeakFinding, about: About) -> String {
+    let word = verdict_word(finding.verdict, finding.refused.is_some());
+    let mut page = Page::titled("leak", word, about.source);
+    if let Some(setup) = about.setup() {
+        let label = setup.label.as_deref().unwrap_or(&setup.name);
+        page.say(format!("Setup: {label}."));
+    }
+    if let Some(refusals) = &finding.refused {
+        page.refusals(refusals);
+    }
+    if let Some(rate) = finding.leak_rate_pa_m3_s {
+        result(&mut page, finding, rate);
+        if about.picture {
+            picture::hold(&mut page, &finding.trace);
+        }
+        page.heading("next");
+        page.say(next(finding, rate, about));
+    }
+    page.heading("record");
+    record(&mut page, finding);
+    page.heading("careful");
+    page.say(CAREFUL);
+    page.finish()
+}
+
+fn result(page: &mut Page, finding: &LeakFinding, rate: Estimate) {
+    let limit = finding.limit_leak_rate_pa_m3_s;
+    let in_trade = rate.scaled(1.0 / CM3_PER_MIN);
+    let s = limit.map_or_else(
+        || shown(in_trade),
+        |limit| shown_against(in_trade, limit / CM3_PER_MIN),
+    );
+    let at = finding
+        .p_ref_pa
+        .map_or_else(String::new, |pa| format!(" at {} kPa", stated(pa / 1e3)));
+    page.heading("result");
+    if rate.lo95 <= 0.0 {
+        page.say(format!(
+            "Not told apart from a tight tank{at}: the leak is at most {} cm3 of air a minute.",
+            s.hi
+        ));
+    } else {
+        page.say(format!(
+            "The tank loses {} cm3 of air a minute{at}.",
+            s.value
+        ));
+    }
+    page.say(format!(
+        "95 % range: {} cm3/min; in SI units {} Pa m3/s.",
+        s.range(),
+        scientific(rate)
+    ));
+    if let (Some(limit), Some(source)) = (limit, finding.limit_source) {
+        let side = match finding.verdict {
+            Some(Verdict::Within) => "the whole range lies below it",
+            Some(Verdict::Outside) => "the whole range lies above it",
+            _ => "the range lies across it, or the record cannot say",
+        };
+        page.say(format!(
+            "Limit {} cm3/min, {}: {side}.",
+            stated(limit / CM3_PER_MIN),
+            limit_source(source)
+        ));
+    }
+    if let Some(half) = finding.half_life_s {
+        let s = shown(half);
+        page.say(format!(
+            "The pressure halves in {} s (95 % range: {} s).",
+            s.value,
+            s.range()
+        ));
+    } else if let Some(longer_s) = finding.half_life_longer_than_s {
+        page.say(format!(
+            "The pressure takes longer than {} s to halve.",
+            plain(longer_s)
+        ));
+    }
+    regime(page, finding);
+}
+
+fn regime(page: &mut Page, finding: &LeakFinding) {
+    let words = match finding.regime {
+        Some(Regime::Laminar) => {
+            "It leaks as a long narrow path does: a seal's lip, a porous wall."
+        }
+        Some(Regime::Orifice) => "It leaks as a short hole or a notch does.",
+        Some(Regime::Mixed) => "It leaks partly as a hole and partly as a long narrow path does.",
+        Some(Regime::Lid) => "The lid lifts: it lets air out above a pressure and closes below it.",
+        Some(Regime::NotSeparable) => {
+            "How it leaks (hole or long narrow path) this record does not tell."
+        }
+        Some(Regime::Tight) | None => return,
+    };
+    page.say(words);
+    if let Some(pa) = finding.lid_lift_pa {
+        page.say(format!("The lid lifts at {} kPa.", plain(pa / 1e3)));
+    }
+    if let Some(hole) = finding.equivalent_hole_m {
+        page.say(format!(
+            "A round hole of {} to {} thousandths of a millimetre would leak as much.",
+            plain(hole.lo * 1e6),
+            plain(hole.hi * 1e6)
+        ));
+    }
+}
+
+/// Most of the range comes from the volume when this share of the variance does.
+const VOLUME_RULES: f64 = 0.5;
+
+fn next(finding: &LeakFinding, rate: Estimate, about: About) -> String {
+    match finding.verdict {
+        Some(Verdict::Within) => "Let the air out. The tank holds; nothing to do here.".into(),
+        Some(Verdict::Outside) => format!("Let the air out. {}", rule_out(about)),
+        Some(Verdict::Undecided) | None => {
+            let volume_u = finding
+                .volume_m3
+                .map_or(0.0, |v| rate.value * v.u / v.value);
+            if finding.regime == Some(Regime::Lid) {
+                "Look at the lid's spring and seal, then pump and hold again.".into()
+            } else if volume_u * volume_u > VOLUME_RULES * rate.u * rate.u {
+                "Most of the range comes from the volume: weigh the water that fills tank and hose, and state --volume and --volume-u.".into()
+            } else if finding.quality.thermometer {
+                "Let the tank rest for a minute, touch nothing, then pump a little higher and hold for 60 to 90 s.".into()
+            } else {
+                "Let the tank rest for a minute, touch nothing, then pump and hold again for 60 s; a thermometer on the tank halves the range (simulated records).".into()
+            }
+        }
+    }
+}
+
+/// The setup that tells where the leak is.
+fn rule_out(about: About) -> &'static str {
+    let parts: Option<&[String]> = match about.setup().map(|s| &s.test) {
+        Some(SetupTest::Leak { parts }) => Some(parts),
+        _ => None,
+    };
+    let may_leak = |part: &str| parts.is_none_or(|parts| parts.iter().any(|p| p == part));
+    if may_leak("lid") {
+        "Clamp the lid and pump again: when the leak is gone it was the lid's seal or spring."
+    } else if may_leak("line") {
+        "Pinch the line at the tank and pump again: when the leak is gone it was the line, its ends or the carburettor's side."
+    } else {
+        "It is the seam or the nipple: look for bubbles with soapy water, never with a flame."
+    }
+}
+
+fn record(page: &mut Page, finding: &LeakFinding) {
+    let quality = &finding.quality;
+    if let (Some(hold), Some(start), Some(used)) =
+        (finding.hold_s, finding.hold_start_s, quality.hold_used_s)
+    {
+        page.say(format!(
+            "Hold of {hold:.0} s from {start:.1} s on, {used:.0} s of it used."
+        ));
+    }
+    if let (Some(from), Some(to)) = (finding.p_start_pa, finding.p_end_pa) {
+        page.say(format!(
+            "It began at {} kPa and ended at {} kPa.",
+            plain(from / 1e3),
+            plain(to / 1e3)
+        ));
+    }
+    if let Some(settled_s) = finding.settled_at_s {
+        page.say(format!(
+            "The gas had settled after {settled_s:.0} s; the range allows for what came before."
+        ));
+    }
+    if let Some(volume) = finding.volume_m3 {
+        let s = shown(volume.scaled(1e6));
+        page.say(format!(
+            "Volume {} cm3 (95 % range: {}).",
+            s.value,
+            s.range()
+        ));
+    }
+    if quality.knocks > 0 {
+        page.say(format!(
+            "{} knocks were left out; put the tank down and touch nothing.",
+            quality.knocks
+        ));
+    }
+    if quality.thermometer {
+        page.say("The tank's thermometer was used.");
+    }
+    if quality.sealed_zero {
+        page.say("The sealed hold at zero was taken off as drift.");
+    }
+    remarks::common(page, &quality.common);
+}

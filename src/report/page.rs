@@ -1,0 +1,150 @@
+//! Sentences on a page: headings, folded lines, the same order for every test.
+
+use crate::reading::{LimitSource, Refusal, Verdict};
+
+/// Columns of a page.
+const WIDTH: usize = 78;
+/// Columns before a sentence under a heading.
+const INDENT: &str = "  ";
+
+/// A page that grows from top to bottom.
+#[derive(Debug, Default)]
+pub(super) struct Page(String);
+
+impl Page {
+    /// The first line: the test and its verdict.
+    pub(super) fn titled(test: &str, word: &str, source: &str) -> Self {
+        Self(format!("{test}: {word}    {source}\n"))
+    }
+
+    /// A heading, set off from what stands above.
+    pub(super) fn heading(&mut self, words: &str) {
+        self.0.push('\n');
+        self.0.push_str(words);
+        self.0.push('\n');
+    }
+
+    /// A sentence or two, folded.
+    pub(super) fn say(&mut self, words: impl AsRef<str>) {
+        for line in fold(words.as_ref(), WIDTH - INDENT.len()) {
+            self.line(&line);
+        }
+    }
+
+    /// A line as it is: a row of a table or a picture.
+    pub(super) fn line(&mut self, line: &str) {
+        let line = line.trim_end();
+        if !line.is_empty() {
+            self.0.push_str(INDENT);
+            self.0.push_str(line);
+        }
+        self.0.push('\n');
+    }
+
+    /// The reasons of a refusal.
+    pub(super) fn refusals(&mut self, refusals: &[Refusal]) {
+        self.heading("no number, because");
+        for refusal in refusals {
+            let message = sentence(&refusal.message);
+            self.say(format!("{message} ({})", refusal.code));
+        }
+    }
+
+    pub(super) fn finish(self) -> String {
+        self.0
+    }
+}
+
+/// The word of a finding: its verdict, `refused`, or that there is no limit to hold it against.
+pub(super) fn verdict_word(verdict: Option<Verdict>, refused: bool) -> &'static str {
+    match verdict {
+        _ if refused => "refused",
+        Some(Verdict::Within) => "within",
+        Some(Verdict::Outside) => "outside",
+        Some(Verdict::Undecided) => "undecided",
+        None => "no verdict",
+    }
+}
+
+/// Where a limit comes from, for a sentence.
+pub(super) fn limit_source(source: LimitSource) -> &'static str {
+    match source {
+        LimitSource::Own => "your own",
+        LimitSource::Vehicle => "from the vehicle file",
+        LimitSource::Suggested => "suggested here; common practice, no source",
+    }
+}
+
+/// First letter large, a full stop at the end.
+pub(super) fn sentence(words: &str) -> String {
+    let mut chars = words.chars();
+    let first = chars.next().map(|c| c.to_ascii_uppercase());
+    let mut text: String = first.into_iter().chain(chars).collect();
+    if !text.ends_with(['.', '?', ':']) {
+        text.push('.');
+    }
+    text
+}
+
+/// `one`, `one and two`, `one, two and three`.
+pub(super) fn list(items: &[String]) -> String {
+    match items {
+        [] => String::new(),
+        [one] => one.clone(),
+        [init @ .., last] => format!("{} and {last}", init.join(", ")),
+    }
+}
+
+/// `1 pull`, `2 pulls`.
+pub(super) fn count(n: u64, what: &str) -> String {
+    let s = if n == 1 { "" } else { "s" };
+    format!("{n} {what}{s}")
+}
+
+/// Folds words to lines of at most `width` characters; a longer word stands alone.
+fn fold(words: &str, width: usize) -> Vec<String> {
+    let mut lines = vec![String::new()];
+    for word in words.split_whitespace() {
+        let last = lines.last_mut().expect("there is one from the start");
+        if last.is_empty() {
+            last.push_str(word);
+        } else if last.chars().count() + 1 + word.chars().count() <= width {
+            last.push(' ');
+            last.push_str(word);
+        } else {
+            lines.push(word.to_owned());
+        }
+    }
+    lines
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn words_fold_and_lists_read() {
+        assert_eq!(fold("aa bb cccccc d", 5), ["aa bb", "cccccc", "d"]);
+        assert_eq!(fold("", 5), [""]);
+        let items = |n: usize| {
+            ["a", "b", "c"][..n]
+                .iter()
+                .map(|s| (*s).to_owned())
+                .collect::<Vec<_>>()
+        };
+        assert_eq!(
+            [
+                list(&items(0)),
+                list(&items(1)),
+                list(&items(2)),
+                list(&items(3))
+            ],
+            ["", "a", "a and b", "a, b and c"]
+        );
+        assert_eq!(sentence("pull again"), "Pull again.");
+        assert_eq!(
+            (count(1, "pull"), count(3, "pull")),
+            ("1 pull".into(), "3 pulls".into())
+        );
+    }
+}

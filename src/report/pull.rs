@@ -1,0 +1,194 @@
+//! A pull finding in words.
+
+use super::{
+    About,
+    number::{percent, plain, shown, shown_against, stated},
+    page::{Page, count, limit_source, verdict_word},
+    picture, remarks,
+};
+use crate::{
+    measure::{
+        guard::Reason,
+        pull::{PullFinding, PullReport},
+    },
+    reading::{Estimate, Verdict},
+    vehicle::SetupTest,
+};
+
+const CAREFUL: &str = "Igniter off, line pinched and tank empty, so that the engine cannot start; car held down, nobody's face over the plug. First turn the flywheel by hand past top dead centre. A cord that will not move is never forced: stop, plug out, look down the hole (liquid in it breaks the engine). This is a measurement, no certificate; the maker's instructions come first.";
+
+/// Most pulls that are listed one by one.
+const LISTED: usize = 30;
+/// Share of the peak from which on a slow converter is worth a sentence.
+const UNDER_READ: f64 = 0.20;
+
+/// The whole page.
+pub(super) fn text(finding: &PullFinding, about: About) -> String {
+    let word = verdict_word(finding.verdict, finding.refused.is_some());
+    let mut page = Page::titled("pull", word, about.source);
+    let plug_out = setup(&mut page, about);
+    if let Some(refusals) = &finding.refused {
+        page.refusals(refusals);
+    }
+    guard(&mut page, finding);
+    if !finding.pulls.is_empty() {
+        result(&mut page, finding);
+        table(&mut page, &finding.pulls);
+        if about.picture {
+            picture::pulls(&mut page, &finding.trace);
+        }
+        if finding.refused.is_none() {
+            page.heading("next");
+            page.say(next(finding, plug_out));
+        }
+    }
+    page.heading("record");
+    record(&mut page, finding);
+    page.heading("careful");
+    page.say(CAREFUL);
+    page.finish()
+}
+
+/// Says in which setup the pulls were made; true with the plug out.
+fn setup(page: &mut Page, about: About) -> bool {
+    let Some(setup) = about.setup() else {
+        return false;
+    };
+    let label = setup.label.as_deref().unwrap_or(&setup.name);
+    page.say(format!("Setup: {label}."));
+    matches!(setup.test, SetupTest::Pull { plug_in: false, .. })
+}
+
+fn guard(page: &mut Page, finding: &PullFinding) {
+    let Some(alarm) = finding.guard else { return };
+    let why = match alarm.reason {
+        Reason::Force => "the force was too high",
+        Reason::Held => "the force was held and the cord did not give way",
+    };
+    page.heading("STOP");
+    page.say(format!(
+        "At {:.2} s the guard called: {why} ({:.0} N). Let go of a cord that does not move: plug out, look down the hole, turn the flywheel by hand. Never force it.",
+        alarm.alarm_s, alarm.force_n
+    ));
+}
+
+fn result(page: &mut Page, finding: &PullFinding) {
+    page.heading("result");
+    if let Some(session) = finding.session {
+        let (cadence, peak) = (shown(session.cadence_hz), shown(session.peak_at_cadence_n));
+        page.say(format!(
+            "{} with three strokes or more. At {} strokes a second the two highest strokes reach {} N (95 % range: {} N).",
+            count(session.pulls as u64, "pull"),
+            cadence.value,
+            peak.value,
+            peak.range()
+        ));
+    }
+    if let Some(ratio) = finding.lift_ratio {
+        let s = shown_against(ratio, finding.limit_lift_ratio);
+        page.say(format!(
+            "Mean lift ratio (peak over the car's weight) {} (95 % range: {}).",
+            s.value,
+            s.range()
+        ));
+        let side = match finding.verdict {
+            Some(Verdict::Within) => "the whole range lies above it",
+            Some(Verdict::Outside) => "the whole range lies below it",
+            _ => "the range lies across it",
+        };
+        page.say(format!(
+            "Limit {}, {}: {side}.",
+            stated(finding.limit_lift_ratio),
+            limit_source(finding.limit_source)
+        ));
+    }
+    let under = finding
+        .pulls
+        .iter()
+        .map(|p| p.under_read_max)
+        .fold(0.0, f64::max);
+    if under > UNDER_READ {
+        page.say(format!(
+            "The force probe is slow for these strokes: a true peak may be up to {} higher than shown.",
+            percent(under / (1.0 - under).max(0.01))
+        ));
+    }
+}
+
+fn table(page: &mut Page, pulls: &[PullReport]) {
+    page.heading(
+        "pull    start   strokes  peak, N               lift ratio            strokes a second",
+    );
+    for (i, pull) in pulls.iter().take(LISTED).enumerate() {
+        let remark = match pull {
+            PullReport { gap: true, .. } => "  readings missing",
+            PullReport { cord_end: true, .. } => "  cord ran out to its stop (left out)",
+            _ => "",
+        };
+        page.line(&format!(
+            "{:>3} {:>7.2} s {:>8}   {:<20}  {:<20}  {:<8}{remark}",
+            i + 1,
+            pull.start_s,
+            pull.strokes.len(),
+            cell(pull.peak_n),
+            cell(pull.lift_ratio),
+            pull.cadence_hz
+                .map_or_else(|| "-".into(), |c| shown(c).value),
+        ));
+    }
+    if pulls.len() > LISTED {
+        page.line(&format!("... and {} more", pulls.len() - LISTED));
+    }
+}
+
+fn cell(estimate: Option<Estimate>) -> String {
+    estimate.map_or_else(
+        || "-".into(),
+        |e| {
+            let s = shown(e);
+            format!("{} ({})", s.value, s.range())
+        },
+    )
+}
+
+fn next(finding: &PullFinding, plug_out: bool) -> String {
+    if plug_out {
+        return "Plug out: this is friction without compression. Put the plug in and pull again; the difference is compression's share.".into();
+    }
+    match finding.verdict {
+        Some(Verdict::Within) => {
+            "Compression lifts the car at this speed. Before and after a repair compare pulls at like temperature and like speed.".into()
+        }
+        Some(Verdict::Outside) => {
+            "Put in a new plug gasket, check the head's screws, pull again at the same speed. Still weak: piston and sleeve, or the head's shims. Weak only when warm: the sleeve is worn near the top.".into()
+        }
+        Some(Verdict::Undecided) => {
+            "Pull again, as fast as the last one: five to eight pulls draw the range in.".into()
+        }
+        None if finding.pulls.iter().all(|p| p.lift_ratio.is_none()) && finding.session.is_some() => {
+            "State the car's mass (--mass 3.4kg, or --vehicle FILE): without it there is no lift ratio and no verdict.".into()
+        }
+        None => "Pull again: a verdict needs three pulls with three strokes or more each.".into(),
+    }
+}
+
+fn record(page: &mut Page, finding: &PullFinding) {
+    let quality = &finding.quality;
+    if let Some(rate_hz) = quality.rate_hz {
+        let noise = quality.noise_n.map_or_else(String::new, |n| {
+            format!(", noise {} N with the handle free", plain(n))
+        });
+        page.say(format!(
+            "{} readings a second, filter order {}{noise}.",
+            plain(rate_hz),
+            quality.filter_order
+        ));
+    }
+    if quality.bumps > 0 {
+        page.say(format!(
+            "{} below 8 N not counted as pulls.",
+            count(quality.bumps, "jerk")
+        ));
+    }
+    remarks::common(page, &quality.common);
+}

@@ -1,0 +1,118 @@
+//! What the record was like, in words: flags, faults of the link or the file.
+
+use super::page::{Page, count, list};
+use crate::reading::Quality;
+
+/// Flags of the measures and the feed, each with what it means and what helps.
+const FLAGS: &[(&str, &str)] = &[
+    (
+        "no_tare",
+        "The record does not show the open tank for half a second before pumping, so the zero of the probe was not checked; start recording earlier.",
+    ),
+    (
+        "absolute_pressure",
+        "The readings are absolute pressures; the open tank before pumping was taken for the air's.",
+    ),
+    (
+        "short_hold",
+        "The hold was shorter than 45 s, so the range is wider than it need be and covers a little less than 95 %; hold for 60 s.",
+    ),
+    (
+        "not_dithered",
+        "The converter's steps are coarser than its noise, so its error stays for as long as the reading stands still; the range allows for it.",
+    ),
+    (
+        "pressure_let_off",
+        "The pressure was let off before the end; the hold was taken to end there.",
+    ),
+    (
+        "thermometer_not_used",
+        "The tank's thermometer gave too few readings in the hold and was not used.",
+    ),
+    (
+        "sealed_zero_not_used",
+        "The sealed hold at zero was not used.",
+    ),
+    (
+        "lid_rate_not_calibrated",
+        "A lid that lifts leaks at a rate that this method states only roughly; the pressure at which it lifts is good.",
+    ),
+    (
+        "host_time",
+        "The readings carry the time at which the computer got them, not the probe's; that is less steady.",
+    ),
+    (
+        "cut_short",
+        "The capture was not closed in order: power or port was lost; everything up to the last second is there.",
+    ),
+];
+
+/// What kinds of fault are called in a sentence.
+const FAULTS: &[(&str, &str)] = &[
+    ("bad_crc", "changed on the wire"),
+    ("over_long", "too long"),
+    ("unknown", "of an unknown kind"),
+    ("malformed", "not understood"),
+    ("lost", "lost on the wire"),
+    ("repeated", "repeated"),
+    ("out_of_order", "out of order"),
+    ("clock_step", "with a step of the probe's clock"),
+    ("reset", "at which the probe restarted"),
+    ("overrun", "lost in the probe"),
+    ("host_overrun", "lost in the computer"),
+    ("torn", "broken off"),
+    ("clipped", "at the end of the converter's range"),
+    ("backward", "with a time not later than the one before"),
+    (
+        "time_not_later",
+        "with a time not later than the one before",
+    ),
+    ("backward_time", "with a time not later than the one before"),
+    ("bad_reading", "too large or not a number"),
+    ("other_probe", "at which another probe answered"),
+    ("ragged_row", "with columns missing or too many"),
+    ("not_a_number", "that are not numbers"),
+    ("not_finite", "that are not finite"),
+    ("out_of_range", "larger than there can be"),
+    ("negative_time", "with a negative time"),
+    ("long_row", "longer than 1 MiB"),
+    ("torn_tail", "torn at the end of a file"),
+    ("damaged_record", "damaged in the capture's folder"),
+    ("missing_file", "files missing from the capture's folder"),
+    ("changed_file", "files changed since the capture was closed"),
+];
+
+/// Writes what must be known about the record.
+pub(super) fn common(page: &mut Page, quality: &Quality) {
+    let Quality { rows, gaps, .. } = quality;
+    let missing = if *gaps > 0 {
+        format!("; {} where readings are missing", count(*gaps, "place"))
+    } else {
+        String::new()
+    };
+    page.say(format!("{} used{missing}.", count(*rows, "reading")));
+    if !quality.faults.is_empty() {
+        let faults: Vec<String> = quality
+            .faults
+            .iter()
+            .map(|(kind, n)| format!("{n} {}", words(FAULTS, kind)))
+            .collect();
+        page.say(format!(
+            "Lines or readings left out or doubtful: {}.",
+            list(&faults)
+        ));
+    }
+    if quality.unprotected {
+        page.say("No checksum protected these readings on their way here: what was changed or lost cannot be seen.");
+    }
+    for flag in &quality.flags {
+        page.say(words(FLAGS, flag));
+    }
+}
+
+fn words(table: &[(&str, &str)], word: &str) -> String {
+    table
+        .iter()
+        .find(|(known, _)| *known == word)
+        .map_or_else(|| word.replace('_', " "), |(_, words)| (*words).to_owned())
+}

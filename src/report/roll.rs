@@ -1,0 +1,208 @@
+//! A roll finding in words.
+
+use super::{
+    About,
+    number::{percent, plain, shown},
+    page::{Page, count, limit_source, list, verdict_word},
+    picture, remarks,
+};
+use crate::measure::roll::{NotSeen, RollFinding, Snag, Suspect};
+use crate::vehicle::Vehicle;
+
+const CAREFUL: &str = "Wheels free, hair and sleeves away, no fingers at gears, the stand steady. This is a measurement, no certificate; the maker's instructions come first.";
+
+/// Most suspects that are listed.
+const LISTED: usize = 8;
+/// A suspect below this share is not worth a line.
+const WORTH: f64 = 0.01;
+/// A turn counts as hit from this probability on.
+const HIT: f64 = 0.5;
+
+/// The whole page.
+pub(super) fn text(finding: &RollFinding, about: About) -> String {
+    let word = verdict_word(finding.verdict, finding.refused.is_some());
+    let mut page = Page::titled("roll", word, about.source);
+    if let Some(setup) = about.setup() {
+        let label = setup.label.as_deref().unwrap_or(&setup.name);
+        page.say(format!("Setup: {label}."));
+    }
+    if let Some(refusals) = &finding.refused {
+        page.refusals(refusals);
+    }
+    if let Some(snags) = &finding.snags {
+        for snag in snags {
+            reported(&mut page, snag, finding, about);
+        }
+        if snags.is_empty() {
+            nothing_shown(&mut page, finding);
+        }
+        if about.picture {
+            let hits = snags.first().map_or(&[][..], |s| &s.hits);
+            picture::strips(&mut page, &finding.trace, hits);
+        }
+        page.heading("next");
+        page.say(next(snags, about));
+    }
+    page.heading("record");
+    record(&mut page, finding);
+    page.heading("careful");
+    page.say(CAREFUL);
+    page.finish()
+}
+
+fn reported(page: &mut Page, snag: &Snag, finding: &RollFinding, about: About) {
+    page.heading("result");
+    page.say(format!(
+        "A snag. Most probable part: {}, {}.",
+        about.part(&snag.part),
+        percent(snag.probability)
+    ));
+    let rate = shown(snag.hit_rate.scaled(100.0));
+    let hits = snag.hits.iter().filter(|h| h.hit >= HIT).count();
+    page.say(format!(
+        "It showed in {hits} of the {} that could be seen: hit rate {} % (95 % range: {} %).",
+        count(snag.hits.len() as u64, "turn"),
+        rate.value,
+        rate.range()
+    ));
+    page.say(format!(
+        "Chance that a car without a snag looks like this: at most {}. A snag is reported up to {}, {}.",
+        chance(snag.false_alarm_probability),
+        chance(finding.limit_snag_false_alarm),
+        finding.limit_source.map_or("", limit_source)
+    ));
+    page.say(format!(
+        "It comes {} times a turn of the sensed shaft, {:.0} degrees (+-{:.0}) after the first edge of the record.",
+        plain(snag.order_per_sensor_turn),
+        snag.phase_deg,
+        snag.phase_half_bin_deg
+    ));
+    if !snag.ambiguous_with.is_empty() {
+        page.say(format!(
+            "The same rhythm could be: {}.",
+            list(&snag.ambiguous_with)
+        ));
+    }
+    suspects(page, &snag.suspects, finding, about);
+}
+
+fn suspects(page: &mut Page, suspects: &[Suspect], finding: &RollFinding, about: About) {
+    page.heading("suspects, if there is one snag");
+    for suspect in suspects
+        .iter()
+        .take(LISTED)
+        .filter(|s| s.probability >= WORTH)
+    {
+        page.line(&format!(
+            "{:>10}  {}",
+            percent(suspect.probability),
+            about.part(&suspect.part)
+        ));
+    }
+    for group in &finding.quality.same_order {
+        let named: Vec<String> = group.iter().map(|p| about.part(p)).collect();
+        page.say(format!(
+            "This setup cannot tell apart: {}; they turn together, so their shares are equal.",
+            list(&named)
+        ));
+    }
+}
+
+fn nothing_shown(page: &mut Page, finding: &RollFinding) {
+    page.heading("result");
+    let alarm = finding
+        .false_alarm_probability
+        .map_or_else(String::new, |p| {
+            format!(
+                " (a car without a snag looks like this with a chance of up to {})",
+                chance(p)
+            )
+        });
+    page.say(format!("No snag shown{alarm}."));
+    page.say("Not seen is not: not there. In simulated records of 60 s a snag of 0.6 of the drag was found in ring gears, joints and hub bearings (22 of 23 or more), and mostly missed in spur gear, pinions and planets.");
+}
+
+fn next(snags: &[Snag], about: About) -> String {
+    let Some(snag) = snags.first() else {
+        return "Push or spin, let go, let it run down, again: more turns show weaker snags. Then another setup of the vehicle file.".into();
+    };
+    format!(
+        "{} To be surer push or spin, let go, let it run down, again, in another setup of the vehicle file: parts that turn together here may turn apart there.",
+        where_to_look(&snag.part, about)
+    )
+}
+
+/// Where a mechanic looks first (common practice, no source).
+fn where_to_look(part: &str, about: About) -> &'static str {
+    let is = |found: fn(&Vehicle, &str) -> bool| about.vehicle.is_some_and(|v| found(v, part));
+    match part.split_once('.').map(|(_, which)| which) {
+        Some("pair") => {
+            "Count the teeth, look at both gears with a lamp, and mark the damaged teeth on both."
+        }
+        Some("planet") => {
+            "Open the diff: look for dirt or a chip, and for a planet gear that walks on its pin."
+        }
+        Some(_) => "Spin the bearing by itself: renew it when it is dry or rough.",
+        None if is(|v, part| v.joints.iter().any(|j| j.name == part)) => {
+            "Look at the joint at both steering locks and with the suspension up and down; its set-screw may be loose."
+        }
+        None if is(|v, part| v.wheels().iter().any(|w| v.shafts[*w].name == part)) => {
+            "Look for a bent axle, a loose wheel nut, a rubbing tyre, a rough hub bearing."
+        }
+        None if is(|v, part| v.diffs.iter().any(|d| v.shafts[d.input].name == part)) => {
+            "Open the diff's housing: look for a damaged tooth, loose screws, dirt, a warped gear."
+        }
+        None => "Look for a damaged tooth, a bent shaft, a rubbing brake disc, a loose set-screw.",
+    }
+}
+
+fn record(page: &mut Page, finding: &RollFinding) {
+    let quality = &finding.quality;
+    if let (Some(turns), Some(from), Some(to)) = (quality.turns, finding.start_s, finding.end_s) {
+        let share = quality.coast_share.map_or_else(String::new, |share| {
+            format!(", {} of the time running free", percent(share))
+        });
+        page.say(format!(
+            "{} turns of the sensed shaft from {from:.1} s to {to:.1} s{share}. Only free running counts.",
+            plain(turns)
+        ));
+    }
+    if let Some(unseen) = quality.turns_unseen.filter(|n| *n > 0) {
+        page.say(format!(
+            "{} could not be seen: hand on, standstill, ends of a run.",
+            count(unseen, "turn")
+        ));
+    }
+    if quality.edges_missed > 0 || quality.edges_dropped > 0 {
+        page.say(format!(
+            "{} passed without an edge, {} not counted.",
+            count(quality.edges_missed, "magnet"),
+            count(quality.edges_dropped, "edge")
+        ));
+    }
+    hidden(page, &quality.not_visible);
+    remarks::common(page, &quality.common);
+}
+
+/// Parts that could not be seen, those of one reason together.
+fn hidden(page: &mut Page, parts: &[NotSeen]) {
+    let mut reasons: Vec<(&str, Vec<String>)> = Vec::new();
+    for NotSeen { part, reason } in parts {
+        match reasons.iter_mut().find(|(known, _)| known == reason) {
+            Some((_, parts)) => parts.push(part.clone()),
+            None => reasons.push((reason, vec![part.clone()])),
+        }
+    }
+    for (reason, parts) in reasons {
+        page.say(format!("Cannot be seen here ({reason}): {}.", list(&parts)));
+    }
+}
+
+/// A small probability.
+fn chance(p: f64) -> String {
+    if p >= 0.01 {
+        percent(p)
+    } else {
+        format!("1 in {:.0}", (1.0 / p).min(1e6))
+    }
+}
