@@ -6,6 +6,7 @@ mod chain;
 mod hall;
 mod lines;
 mod notes;
+mod program;
 mod samples;
 #[path = "../sim/mod.rs"]
 mod sim;

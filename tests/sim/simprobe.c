@@ -201,7 +201,16 @@ static avr_cycle_count_t on_event(struct avr_t *a, avr_cycle_count_t when, void 
   return event_next < event_count ? events[event_next].at : 0;
 }
 
-static void arm_schedule(void) {
+static avr_cycle_count_t slice_cycles(void) { return (avr_cycle_count_t)opt.slice_us * (CLOCK_HZ / 1000000); }
+
+// A sleeping chip is advanced to its next event in one step: this one is there so that no step is longer than a slice.
+static avr_cycle_count_t on_slice(struct avr_t *a, avr_cycle_count_t when, void *param) {
+  (void)a, (void)param;
+  return when + slice_cycles();
+}
+
+static void arm_events(void) {
+  avr_cycle_timer_register(avr, slice_cycles(), on_slice, 0);
   if (event_next == event_count) return;
   avr_cycle_count_t at = events[event_next].at;
   avr_cycle_timer_register(avr, at > avr->cycle ? at - avr->cycle : 1, on_event, 0);
@@ -298,7 +307,7 @@ static void reset_chip(void) {
   avr->cycle = now;
   want_reset = 0;
   out_n = 0;
-  arm_schedule();
+  arm_events();
 }
 
 // ---- Pseudo-terminal
@@ -358,10 +367,10 @@ static void run_slice(avr_cycle_count_t end) {
 static void run(void) {
   while (opt.hold && !stop && !somebody_listens()) usleep(1000);
   opened = somebody_listens();
-  arm_schedule();
+  arm_events();
   double start = wall_s();
   pace_from_here();
-  avr_cycle_count_t slice = (avr_cycle_count_t)opt.slice_us * (CLOCK_HZ / 1000000), last = opt.seconds * CLOCK_HZ;
+  avr_cycle_count_t slice = slice_cycles(), last = opt.seconds * CLOCK_HZ;
   for (avr_cycle_count_t end = slice; !stop && end <= last; end += slice) run_slice(end);
   double wall = wall_s() - start, emulated = (double)avr->cycle / CLOCK_HZ;
   if (opened && !stop) wait_for_reader(); // unread bytes die when the port goes
