@@ -8,6 +8,7 @@ mod lines;
 mod notes;
 mod program;
 mod samples;
+mod signals;
 #[path = "../sim/mod.rs"]
 mod sim;
 mod talk;
