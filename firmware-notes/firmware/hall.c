@@ -81,6 +81,7 @@ int main(void) {
   PORTB = _BV(PB0); // pull-ups: hall switches only pull down
   PORTD = _BV(PD2) | _BV(PD3);
   EICRA = _BV(ISC01) | _BV(ISC11); // falling edges
+  EIFR = _BV(INTF0) | _BV(INTF1); // setting the edge may have raised a flag
   EIMSK = _BV(INT0) | _BV(INT1);
   TIMSK1 |= _BV(ICIE1);
   sei();

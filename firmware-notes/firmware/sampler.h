@@ -51,8 +51,11 @@ static void change_pace(void) {
   if (filled) close_batch();
 }
 
+// Converter on, its interrupt on, 125 kHz: 104 us a conversion.
+#define ADC_ON (_BV(ADEN) | _BV(ADIE) | _BV(ADPS2) | _BV(ADPS1) | _BV(ADPS0))
+
 ISR(TIMER1_COMPA_vect) {
-  ADCSRA |= _BV(ADSC);
+  ADCSRA = ADC_ON | _BV(ADSC); // not |=: that would clear a finished conversion's flag
   uint16_t at = OCR1A;
   if (pace_changed && converted == 0) change_pace();
   OCR1A = at + pace.step_ticks;
@@ -117,12 +120,12 @@ static uint8_t batch_can_go(void) { return sending != filling && tx_room() >= LI
 static void sampler_init(void) {
   set_rate(RATE_DEFAULT);
   change_pace();
-  DIDR0 = _BV(ADC0D);                                                         // the pin is analogue only
-  ADMUX = _BV(REFS0);                                                         // the supply is the reference, as for the sensor
-  ADCSRA = _BV(ADEN) | _BV(ADSC) | _BV(ADPS2) | _BV(ADPS1) | _BV(ADPS0);      // 125 kHz: 104 us a conversion
-  loop_until_bit_is_clear(ADCSRA, ADSC);                                      // the first one takes twice as long and is worth nothing
-  ADCSRA |= _BV(ADIF);
-  ADCSRA |= _BV(ADIE);
+  DIDR0 = _BV(ADC0D); // the pin is analogue only
+  ADMUX = _BV(REFS0); // the supply is the reference, as for the sensor
+  ADCSRA = (ADC_ON & ~_BV(ADIE)) | _BV(ADSC);
+  loop_until_bit_is_clear(ADCSRA, ADSC); // the first one takes twice as long and is worth nothing
+  ADCSRA = (ADC_ON & ~_BV(ADIE)) | _BV(ADIF);
+  ADCSRA = ADC_ON;
   OCR1A = TCNT1 + pace.step_ticks;
   TIMSK1 |= _BV(OCIE1A);
 }
