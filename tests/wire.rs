@@ -868,6 +868,25 @@ fn a_quick_reset_is_seen_by_its_number() {
     assert!(bench.tracker.clock().unwrap(3_000) > before);
 }
 
+/// Its hello was lost in a broken line, and its clock went back by less than a line may be late.
+#[test]
+fn a_quick_reset_without_its_hello_costs_one_line() {
+    let mut bench = Bench::new();
+    bench.hello(7, 2_000);
+    for k in 0..18 {
+        bench.samples(3_000 + k * 50_000);
+    }
+    assert_eq!(bench.take(b"S 19 0 10I 0 1 pressure"), Standing::Broken);
+    let before = bench.tracker.clock().unwrap(903_000);
+    bench.encoder.seq = 1;
+    assert_eq!(bench.samples(3_000), Standing::Stale);
+    assert_eq!(bench.samples(53_000), RESTARTED);
+    assert!(bench.tracker.clock().unwrap(53_000) > before);
+    assert_eq!(bench.samples(103_000), FRESH);
+    let counts = [("bad_crc", 1), ("out_of_order", 1), ("reset", 1)];
+    assert_eq!(bench.counts(), counts);
+}
+
 #[test]
 fn a_clock_step_is_told_from_a_reset() {
     let mut bench = Bench::new();

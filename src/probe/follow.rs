@@ -5,7 +5,7 @@ use std::time::Duration;
 use tokio::{
     io::{AsyncRead, AsyncWrite},
     sync::watch,
-    time::sleep,
+    time::{Instant, sleep, timeout_at},
 };
 
 use super::{
@@ -22,6 +22,8 @@ use crate::{
 const FIRST_PAUSE: Duration = Duration::from_millis(250);
 /// Longest pause between two attempts.
 const LONGEST_PAUSE: Duration = Duration::from_secs(4);
+/// Time for the rest of a line at the end; 255 bytes take 22 ms at 115200 baud and 0.85 s at 3000.
+const LAST_LINE: Duration = Duration::from_millis(300);
 /// Rows kept while it is not known yet which probe came back; more than any probe sends while it is identified.
 const MOST_HEARD: usize = 16_384;
 
@@ -76,7 +78,7 @@ pub async fn follow<P, O>(
     loop {
         let gone = tokio::select! {
             biased;
-            () = stopped(&mut stop) => return,
+            () = stopped(&mut stop) => return end_line(&mut link, &mut take).await,
             gone = read(&mut link, &mut take) => gone,
         };
         take(Happening::Gone(gone));
@@ -94,6 +96,24 @@ pub async fn follow<P, O>(
 pub async fn stopped(stop: &mut watch::Receiver<bool>) {
     // An error says that the sender is gone: nobody could stop it any more.
     drop(stop.wait_for(|stop| *stop).await);
+}
+
+/// Every byte that was received is told: waits for the end of the line under way, but not long.
+async fn end_line<P>(link: &mut Link<P>, take: &mut impl FnMut(Happening<'_>))
+where
+    P: AsyncRead + AsyncWrite + Unpin,
+{
+    let deadline = Instant::now() + LAST_LINE;
+    while link.is_mid_line() {
+        match timeout_at(deadline, link.next()).await {
+            Ok(Ok(arrival)) => take(Happening::Arrival(&arrival)),
+            Ok(Err(_)) => return,
+            Err(_) => break,
+        }
+    }
+    if let Some(torn) = link.break_off() {
+        take(Happening::Arrival(&torn));
+    }
 }
 
 async fn read<P>(link: &mut Link<P>, take: &mut impl FnMut(Happening<'_>)) -> Gone

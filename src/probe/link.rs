@@ -137,6 +137,20 @@ impl<P: AsyncRead + AsyncWrite + Unpin> Link<P> {
         })
     }
 
+    /// True within a line, or while lines wait that were read already.
+    pub fn is_mid_line(&self) -> bool {
+        self.at < self.filled || !self.framer.pending().is_empty()
+    }
+
+    /// Gives the bytes of the line under way, if there are any, as a torn one: nobody reads on.
+    pub fn break_off(&mut self) -> Option<Arrival<'_>> {
+        let part = self.framer.end()?;
+        Some(Arrival {
+            host_us: self.clock.host_us(),
+            event: Event::read(self.framer.bytes(), part),
+        })
+    }
+
     /// Sends a command.
     ///
     /// # Errors

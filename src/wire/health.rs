@@ -79,6 +79,9 @@ impl From<Fault> for FaultKind {
     }
 }
 
+/// Numbers by which a line may follow another that stood behind, to be taken for the same probe's next.
+const GOES_ON: u16 = 16;
+
 /// Counters of a link.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct LinkHealth {
@@ -136,6 +139,8 @@ pub struct Tracker {
     /// Lines that came broken since the last good one.
     broken: u64,
     in_over_long: bool,
+    /// Number of the last line that stood behind, and how many such came in a row since the last used one.
+    behind: Option<(u16, u16)>,
     boot: Option<u16>,
     /// The probe's own drop counters, lines and readings, at the last heartbeat; 0 after a reset.
     dropped: Option<(u32, u32)>,
@@ -222,7 +227,8 @@ impl Tracker {
         let mut gap = false;
         if reset {
             self.health.count(FaultKind::Reset, 1);
-            self.lost(u64::from(line.seq));
+            let came = self.behind.map_or(0, |(_, lines)| lines);
+            self.lost(u64::from(line.seq.saturating_sub(came)));
             self.dropped = Some((0, 0));
             self.boot = None;
             gap = true;
@@ -238,6 +244,8 @@ impl Tracker {
                     return Standing::Stale;
                 }
                 Order::Behind => {
+                    let lines = self.behind.map_or(0, |(_, lines)| lines);
+                    self.behind = Some((line.seq, lines.saturating_add(1)));
                     self.health.count(FaultKind::OutOfOrder, 1);
                     return Standing::Stale;
                 }
@@ -257,6 +265,7 @@ impl Tracker {
         }
         self.last_seq = Some(line.seq);
         self.broken = 0;
+        self.behind = None;
         gap |= stepped | self.overrun(&line.message);
         Standing::Fresh {
             gap: self.pending(gap, &line.message),
@@ -276,8 +285,9 @@ impl Tracker {
         }
     }
 
-    /// A new boot counter; a clock that jumped together with the numbers; or a hello (number 0) that
-    /// comes where an older line would.
+    /// A new boot counter; a clock that jumped together with the numbers; a hello (number 0) that comes
+    /// where an older line would; or a second line in a row that stands behind, after the first one: a line
+    /// may come late, but a probe that goes on from there has started anew within its first second.
     fn is_reset(&self, line: &Line<'_>, order: Order, course: Course) -> bool {
         let identity = match &line.message {
             Message::Identity(id) => Some(id),
@@ -286,7 +296,11 @@ impl Tracker {
         let other_boot = identity.is_some_and(|id| self.boot.is_some_and(|boot| boot != id.boot));
         let hello = identity.is_some() && line.seq == 0 && order == Order::Behind;
         let jumped = course != Course::Runs && order != Order::Next;
-        other_boot || hello || jumped
+        let goes_on = order == Order::Behind
+            && self
+                .behind
+                .is_some_and(|(seq, _)| (1..=GOES_ON).contains(&line.seq.wrapping_sub(seq)));
+        other_boot || hello || jumped || goes_on
     }
 
     /// `missing` numbers did not come as good lines; those that came broken are counted already.

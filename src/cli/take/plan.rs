@@ -1,0 +1,180 @@
+//! What `take` was asked for, resolved: ports, car, settings; and the words for the person.
+
+use std::{collections::BTreeSet, fs, path::PathBuf, time::Duration};
+
+use super::{Shown, TakeReport};
+use crate::{
+    cli::{Failure, args::TakeArgs},
+    inspect::{Settings, SettingsError, Source, Stated, Test, settings},
+    probe::serial::PortName,
+    reading::Refusal,
+    record::capture::ProbeMeta,
+    report::{self, About},
+    vehicle::Vehicle,
+    wire::bare::Bare,
+};
+
+/// One probe to be read.
+#[derive(Clone, Debug)]
+pub(super) struct Way {
+    pub name: PortName,
+    /// How to read it when it prints plain numbers.
+    pub bare: Option<Bare>,
+}
+
+/// Everything that is known before a port is opened.
+#[derive(Debug)]
+pub(super) struct Plan {
+    pub test: Test,
+    pub ways: Vec<Way>,
+    pub duration: Option<Duration>,
+    pub out: PathBuf,
+    pub operator: Option<String>,
+    pub stated: Stated,
+    /// The car's file, verbatim, and read.
+    pub vehicle_text: Option<String>,
+    pub vehicle: Option<Vehicle>,
+}
+
+impl Plan {
+    /// The measure's settings for these probes, or what is missing for a finding: the capture is worth taking without.
+    pub fn settings(&self, sources: &[Source]) -> Result<Result<Settings, Refusal>, Failure> {
+        let refused = |code, e: &SettingsError| Ok(Err(Refusal::new(code, e.to_string())));
+        match settings(self.test, &self.stated, self.vehicle.as_ref(), sources) {
+            Ok(settings) => Ok(Ok(settings)),
+            Err(e @ SettingsError::NoVolume) => refused("no_volume", &e),
+            Err(e @ SettingsError::NoVehicle) => refused("no_vehicle", &e),
+            Err(e) => Err(Failure::Usage(format!("feelgauge: {e}"))),
+        }
+    }
+}
+
+/// Resolves the arguments. Whatever can be wrong with them is found here, before the person has pumped or pulled.
+pub(super) fn plan(args: &TakeArgs) -> Result<Plan, Failure> {
+    let usage = |e: String| Failure::Usage(format!("feelgauge: {e}"));
+    if !args.bare.is_empty() && args.bare.len() != args.ports.len() {
+        let (bare, ports) = (args.bare.len(), args.ports.len());
+        return Err(usage(format!(
+            "{bare} times --bare for {ports} times --port: state one for each port, in the same order"
+        )));
+    }
+    let mut ways = Vec::new();
+    for (n, port) in args.ports.iter().enumerate() {
+        let bare = args
+            .bare
+            .get(n)
+            .map(|b| Bare::describe(&format!("{}:{}:{}", b.kind, b.unit, b.column)));
+        ways.push(Way {
+            name: port.into(),
+            bare: bare.transpose().map_err(|e| usage(e.to_string()))?,
+        });
+    }
+    let (vehicle_text, vehicle) = match &args.vehicle {
+        Some(path) => {
+            let fail = |e: String| Failure::Work(format!("feelgauge: {}:{e}", path.display()));
+            let text = fs::read_to_string(path).map_err(|e| fail(format!(" {e}")))?;
+            let vehicle = Vehicle::parse(&text).map_err(|e| fail(e.to_string()))?;
+            (Some(text), Some(vehicle))
+        }
+        None => (None, None),
+    };
+    let plan = Plan {
+        test: args.test,
+        ways,
+        duration: args.duration,
+        out: args.out.clone(),
+        operator: args.operator.clone(),
+        stated: stated(args),
+        vehicle_text,
+        vehicle,
+    };
+    plan.settings(&[])?.map_or_else(|_| (), |_| ());
+    Ok(plan)
+}
+
+fn stated(args: &TakeArgs) -> Stated {
+    Stated {
+        volume_m3: args.leak.volume,
+        volume_u_m3: args.leak.volume_u,
+        p_ref_pa: args.leak.at,
+        limit_pa_m3_s: args.leak.limit,
+        ambient_pa: args.leak.baro,
+        mass_kg: args.mass,
+        setup: args.setup.clone(),
+        sensor: args.sensor,
+        ..Stated::default()
+    }
+}
+
+/// Whether these probes can serve the test.
+pub(super) fn fits<'a>(
+    test: Test,
+    probes: impl Iterator<Item = (&'a ProbeMeta, &'a Source)>,
+) -> Result<(), Failure> {
+    let mut names = BTreeSet::new();
+    let mut others = Vec::new();
+    let mut serves = false;
+    for (meta, source) in probes {
+        if !names.insert(meta.name.clone()) {
+            return Err(Failure::Work(format!(
+                "feelgauge: two probes are both {}: give each its own serial number (make SERIAL=...)",
+                meta.name
+            )));
+        }
+        let kind = match source {
+            Source::Wire(Some(identity)) => Some(identity.kind),
+            Source::Wire(None) => None,
+            Source::Bare(bare) => Some(bare.kind),
+        };
+        serves |= kind == Some(test.kind());
+        others.push(format!("{} at {}", meta.name, meta.port));
+    }
+    if serves {
+        return Ok(());
+    }
+    let (test, kind) = (test.word(), test.kind());
+    Err(Failure::Work(format!(
+        "feelgauge: {test} needs a {kind} probe; there is {}",
+        others.join(", ")
+    )))
+}
+
+/// What the person is to do now, with what must not be forgotten.
+pub(super) fn what_to_do(test: Test) -> &'static str {
+    match test {
+        Test::Leak => {
+            "Tank drained and flushed, no flame or spark near, air the room. Leave the tank open for a second, close it, \
+             pump up by hand (8 to 30 kPa, never by mouth), then hands off for a minute."
+        }
+        Test::Pull => {
+            "Fuel out, glow igniter off. First turn the flywheel by hand. A second of rest, then pull; five to eight pulls \
+             with a pause between. A cord that will not move is never forced."
+        }
+        Test::Roll => {
+            "Fingers, hair and sleeves away from the gears. Push or spin, let go, let it run down, again: only what coasts \
+             counts."
+        }
+    }
+}
+
+/// The result for a person.
+pub(super) fn words(plan: &Plan, report: &TakeReport, terminal: bool) -> String {
+    let about = About {
+        source: &report.capture,
+        vehicle: plan.vehicle.as_ref(),
+        setup: plan.stated.setup.as_deref(),
+        picture: terminal,
+    };
+    match &report.shown {
+        Shown::Finding(finding) => report::text(finding, about),
+        Shown::Nothing { test, refused, .. } => {
+            let why: Vec<&str> = refused.iter().map(|r| r.message.as_str()).collect();
+            format!(
+                "Recorded to {}. No finding yet: {}\nThen: feelgauge analyze {test} {} ...",
+                report.capture,
+                why.join("; "),
+                report.capture
+            )
+        }
+    }
+}
