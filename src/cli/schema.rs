@@ -2,7 +2,9 @@
 
 use super::{
     DONE, Outcome, Output,
+    probes::ProbesReport,
     simulate::SimulateResult,
+    take::TakeReport,
     vehicle_cmd::{CheckResult, OrdersResult},
 };
 use crate::{
@@ -19,6 +21,8 @@ pub(super) fn run(output: &mut Output) -> Outcome {
         .with::<SimulateResult>()
         .with::<CheckResult>()
         .with::<OrdersResult>()
+        .with::<ProbesReport>()
+        .with::<TakeReport>()
         .finish();
     output.result(&schema, |_| report::pretty(&schema))?;
     Ok(DONE)

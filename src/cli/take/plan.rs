@@ -1,10 +1,10 @@
 //! What `take` was asked for, resolved: ports, car, settings; and the words for the person.
 
-use std::{collections::BTreeSet, fs, path::PathBuf, time::Duration};
+use std::{collections::BTreeSet, path::PathBuf, time::Duration};
 
 use super::{Shown, TakeReport};
 use crate::{
-    cli::{Failure, args::TakeArgs},
+    cli::{self, Failure, args::TakeArgs},
     inspect::{Settings, SettingsError, Source, Stated, Test, settings},
     probe::serial::PortName,
     reading::Refusal,
@@ -69,15 +69,8 @@ pub(super) fn plan(args: &TakeArgs) -> Result<Plan, Failure> {
             bare: bare.transpose().map_err(|e| usage(e.to_string()))?,
         });
     }
-    let (vehicle_text, vehicle) = match &args.vehicle {
-        Some(path) => {
-            let fail = |e: String| Failure::Work(format!("feelgauge: {}:{e}", path.display()));
-            let text = fs::read_to_string(path).map_err(|e| fail(format!(" {e}")))?;
-            let vehicle = Vehicle::parse(&text).map_err(|e| fail(e.to_string()))?;
-            (Some(text), Some(vehicle))
-        }
-        None => (None, None),
-    };
+    let vehicle = args.vehicle.as_deref().map(cli::plan::vehicle);
+    let (vehicle_text, vehicle) = vehicle.transpose()?.unzip();
     let plan = Plan {
         test: args.test,
         ways,
@@ -94,15 +87,10 @@ pub(super) fn plan(args: &TakeArgs) -> Result<Plan, Failure> {
 
 fn stated(args: &TakeArgs) -> Stated {
     Stated {
-        volume_m3: args.leak.volume,
-        volume_u_m3: args.leak.volume_u,
-        p_ref_pa: args.leak.at,
-        limit_pa_m3_s: args.leak.limit,
-        ambient_pa: args.leak.baro,
         mass_kg: args.mass,
         setup: args.setup.clone(),
         sensor: args.sensor,
-        ..Stated::default()
+        ..cli::plan::leak_stated(args.leak)
     }
 }
 
