@@ -9,7 +9,7 @@ use super::{CaptureWriter, RecordError, Storage};
 use crate::inspect::{Input, Mark, OVERRUN_MARK};
 
 /// Room a port at full rate fills in 30 s: 250000 baud, ten bits a byte, and the shortest line (one character
-/// and LF) costs [`ENTRY_COST`] beside its byte.
+/// and LF) costs `ENTRY_COST` beside its byte.
 pub const FULL_RATE_30_S: usize = 30 * 25_000 / 2 * (1 + ENTRY_COST);
 /// What an input costs beside its bytes; about its size in memory.
 const ENTRY_COST: usize = 64;
