@@ -201,7 +201,7 @@ pub fn drivetrain(scenario: &DrivetrainScenario, seed: u64) -> Signal<Rolled> {
     }
     Signal {
         schedule: schedule(events),
-        seconds: times.last().unwrap() * 1e-6 + 0.2,
+        seconds: times.last().unwrap() * 1e-6 + REST_S,
         truth: Rolled {
             drivetrain: record.truth,
             edges: times.len() as u64,

@@ -202,7 +202,8 @@ impl Pull {
     fn merge(&mut self, shell: Quality) {
         let own = std::mem::replace(&mut self.finding.quality.common, shell);
         let common = &mut self.finding.quality.common;
-        common.gaps += own.gaps;
+        // The shell saw the same places by their numbers.
+        common.gaps = common.gaps.max(own.gaps);
         common.rows = common.rows.max(own.rows);
         for (kind, count) in own.faults {
             *common.faults.entry(kind).or_default() += count;
