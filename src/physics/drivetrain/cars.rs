@@ -78,6 +78,7 @@ impl Conditions {
             run_to_run: self.run_to_run * log_uniform(noise, 0.4, 1.6),
             rattle: log_uniform(noise, 0.003, 0.015),
             torque_ripple: log_uniform(noise, 0.008, 0.04),
+            tooth_ripple: log_uniform(noise, 0.008, 0.04),
             angle_ripple: log_uniform(noise, 0.0004, 0.002),
             joint_bend_deg: noise.uniform(4.0, 16.0),
             jitter_us: noise.uniform(9.0, 12.0),

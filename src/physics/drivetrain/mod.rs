@@ -34,8 +34,10 @@ pub struct Conditions {
     pub run_to_run: f64,
     /// Fast random losses: energy sd over one sensed turn, in units of the drag's work on it.
     pub rattle: f64,
-    /// Largest amplitude of torque ripple, in units of the drag.
+    /// Largest amplitude of torque ripple once and twice a turn, in units of the drag.
     pub torque_ripple: f64,
+    /// Largest amplitude of torque ripple from tooth to tooth, in units of the drag.
+    pub tooth_ripple: f64,
     /// Largest amplitude of the angle ripple of a shaft that is not sensed, turns of the sensed shaft.
     pub angle_ripple: f64,
     /// Bend of every joint, degrees.
@@ -68,6 +70,7 @@ impl Conditions {
         run_to_run: 0.04,
         rattle: 0.007,
         torque_ripple: 0.02,
+        tooth_ripple: 0.02,
         angle_ripple: 0.001,
         joint_bend_deg: 10.0,
         wheel_slip: 0.002,

@@ -338,6 +338,7 @@ mod tests {
             run_to_run: 0.0,
             rattle: 0.0,
             torque_ripple: 0.0,
+            tooth_ripple: 0.0,
             angle_ripple: 0.0,
             joint_bend_deg: 0.0,
             jitter_us: 0.0,

@@ -99,7 +99,7 @@ impl Spins {
             (Vec::new(), Vec::new())
         } else {
             (
-                angle_sines(&spins, conditions, &mut ripple),
+                angle_sines(&scenario.vehicle, &spins, conditions, &mut ripple),
                 hooke_joints(&scenario.vehicle, &spins, &derivative, conditions),
             )
         };
@@ -204,30 +204,49 @@ fn torque_sines(
     for mesh in &vehicle.meshes {
         let name = &vehicle.shafts[mesh.a].name;
         if let Some(spin) = spins.iter().position(|s| s.name == *name) {
-            add(spin, f64::from(mesh.teeth_a), conditions.torque_ripple);
+            add(spin, f64::from(mesh.teeth_a), conditions.tooth_ripple);
         }
     }
     sines
 }
 
-/// Gears that sit eccentric on their shafts.
-fn angle_sines(spins: &[Spin], conditions: &Conditions, noise: &mut Noise) -> Vec<Sine> {
+/// Gears that sit eccentric on their shafts. The same runout turns a slow (large) gear by as much of the sensed shaft
+/// as the gear between them, a fast (small) one by less. A shaft that hangs on one gear only, such as a clutch bell,
+/// carries no load: its runout moves itself, not the train.
+fn angle_sines(
+    vehicle: &Vehicle,
+    spins: &[Spin],
+    conditions: &Conditions,
+    noise: &mut Noise,
+) -> Vec<Sine> {
     let mut sines = Vec::new();
     for (spin, s) in spins.iter().enumerate() {
         // What the sensed shaft's own magnets do is part of their places.
-        if s.sensed || s.planet {
+        if s.sensed || s.planet || !carries_load(vehicle, &s.name) {
             continue;
         }
+        let largest = conditions.angle_ripple / s.order.max(1.0);
         for (harmonic, share) in [(1.0, 1.0), (2.0, 0.3)] {
             sines.push(Sine {
                 spin,
                 harmonic,
-                amplitude: share * conditions.angle_ripple * noise.uniform(0.15, 1.0),
+                amplitude: share * largest * noise.uniform(0.15, 1.0),
                 phase: noise.unit(),
             });
         }
     }
     sines
+}
+
+/// A wheel, or a shaft between two gears.
+fn carries_load(vehicle: &Vehicle, shaft: &str) -> bool {
+    let named = |i: &usize| vehicle.shafts[*i].name == shaft;
+    let meshes = vehicle.meshes.iter().filter(|m| named(&m.a) || named(&m.b));
+    let diffs = vehicle
+        .diffs
+        .iter()
+        .filter(|d| named(&d.input) || named(&d.out_a) || named(&d.out_b));
+    meshes.count() + diffs.count() > 1 || vehicle.wheels().iter().any(|i| named(i))
 }
 
 fn hooke_joints(
