@@ -1,6 +1,7 @@
 //! Mixture Bayes factor of a train of events: in every turn the snag hits with probability `h` and then takes the
 //! energy `A`, or does not; one turn in a hundred may be wild.
 
+use super::exp::{LnProducts, exp_all};
 use super::fold::{Folded, Shared};
 
 /// Single scores count up to this many sd.
@@ -26,7 +27,7 @@ const RATES: [f64; 6] = [0.06, 0.12, 0.25, 0.45, 0.7, 1.0];
 /// Depths and rates of a rank.
 const RANK_DEPTHS: [usize; 3] = [1, 4, 7];
 const RANK_RATES: [usize; 3] = [1, 3, 5];
-/// Turns multiplied before a logarithm is taken: each factor is below e^60.
+/// Turns multiplied before powers of two are set aside: each factor lies between 0.001 and e^60.
 const BATCH: usize = 8;
 
 /// Scores of one phase, ready for the mixture.
@@ -48,7 +49,13 @@ pub(super) struct Turns {
     pub cen: f64,
     /// 1 over the square root of the median information: the depth scale.
     pub depth: f64,
-    order: Vec<f64>,
+    /// 1 over (1 + `wild`).
+    per: Vec<f64>,
+    /// Room for the exponentials of one depth.
+    hit: Vec<f64>,
+    lift: Vec<f64>,
+    /// Room for a median.
+    sorted: Vec<f64>,
 }
 
 impl Turns {
@@ -80,14 +87,18 @@ impl Turns {
         for (u, i) in self.u.iter_mut().zip(&self.i) {
             *u -= mean * i;
             let z2 = *u * *u / i;
-            let exponent = z2 / 2.0 * (1.0 - 1.0 / WILD_VARIANCE);
-            self.wild
-                .push(WILD_SHARE * libm::exp(exponent.min(600.0)) / WILD_VARIANCE.sqrt());
+            self.wild.push(z2 / 2.0 * (1.0 - 1.0 / WILD_VARIANCE));
         }
-        self.order.clear();
-        self.order.extend_from_slice(&self.i);
-        let middle = self.order.len() / 2;
-        let (below, &mut median, _) = self.order.select_nth_unstable_by(middle, f64::total_cmp);
+        exp_all(&mut self.wild);
+        self.per.clear();
+        for wild in &mut self.wild {
+            *wild *= WILD_SHARE / WILD_VARIANCE.sqrt();
+            self.per.push(1.0 / (1.0 + *wild));
+        }
+        self.sorted.clear();
+        self.sorted.extend_from_slice(&self.i);
+        let middle = self.sorted.len() / 2;
+        let (below, &mut median, _) = self.sorted.select_nth_unstable_by(middle, f64::total_cmp);
         let median = if self.i.len() % 2 == 1 {
             median
         } else {
@@ -105,32 +116,64 @@ impl Turns {
     }
 
     /// Logarithms of the likelihood ratio at depth `a` for the rates that `rates` picks.
-    fn ln_ratios<const N: usize>(&self, a: f64, rates: [usize; N]) -> [f64; N] {
-        let mut ln = rates.map(|r| self.mean_term(a, RATES[r]));
-        let mut product = [1.0; N];
-        for (n, ((u, i), wild)) in self.u.iter().zip(&self.i).zip(&self.wild).enumerate() {
-            let a2i = a * a * i;
-            let hit = libm::exp((a * u - a2i / 2.0).min(MOST_EXPONENT));
-            let lift = if self.cen > 0.0 {
-                lifts(a2i)
-            } else {
-                [1.0; RATES.len()]
-            };
-            let per = 1.0 / (1.0 + wild);
-            for (p, r) in product.iter_mut().zip(rates) {
-                let h = RATES[r];
-                *p *= ((1.0 - h) + h * hit * lift[r] + wild) * per;
-            }
-            if n % BATCH == BATCH - 1 {
-                flush(&mut product, &mut ln);
-            }
+    fn ln_ratios<const N: usize>(&mut self, a: f64, rates: [usize; N]) -> [f64; N] {
+        self.hit.clear();
+        let exponents = self.u.iter().zip(&self.i);
+        self.hit
+            .extend(exponents.map(|(u, i)| (a * (u - a * i / 2.0)).min(MOST_EXPONENT)));
+        exp_all(&mut self.hit);
+        let products = if self.cen > 0.0 {
+            self.lifted_products(a, rates)
+        } else {
+            self.plain_products(rates)
+        };
+        let mut ln = products.ln();
+        for (ln, r) in ln.iter_mut().zip(rates) {
+            *ln += self.mean_term(a, RATES[r]);
         }
-        flush(&mut product, &mut ln);
         ln
     }
 
+    /// Products over the turns of `((1 - h) + h hit + wild)/(1 + wild)`, which is `1 - h (1 - hit)/(1 + wild)`.
+    fn plain_products<const N: usize>(&self, rates: [usize; N]) -> LnProducts<N> {
+        let h = rates.map(|r| RATES[r]);
+        let mut products = LnProducts::new();
+        for (hit, per) in self.hit.chunks(BATCH).zip(self.per.chunks(BATCH)) {
+            for (hit, per) in hit.iter().zip(per) {
+                let short = (1.0 - hit) * per;
+                for (p, h) in products.product.iter_mut().zip(h) {
+                    *p *= 1.0 - h * short;
+                }
+            }
+            products.settle();
+        }
+        products
+    }
+
+    /// The same with `hit` lifted by `exp(min(30, h a^2 i))`: all lifts are powers of `exp(a^2 i/100)`.
+    fn lifted_products<const N: usize>(&mut self, a: f64, rates: [usize; N]) -> LnProducts<N> {
+        let h = rates.map(|r| RATES[r]);
+        self.lift.clear();
+        let hundredth = a * a / 100.0;
+        self.lift
+            .extend(self.i.iter().map(|i| (hundredth * i).min(MOST_EXPONENT)));
+        exp_all(&mut self.lift);
+        let mut products = LnProducts::new();
+        let turns = self.hit.chunks(BATCH).zip(self.per.chunks(BATCH));
+        for ((hit, per), lift) in turns.zip(self.lift.chunks(BATCH)) {
+            for ((hit, per), lift) in hit.iter().zip(per).zip(lift) {
+                let lifts = lifts(*lift);
+                for ((p, h), r) in products.product.iter_mut().zip(h).zip(rates) {
+                    *p *= 1.0 - h * (1.0 - hit * lifts[r]) * per;
+                }
+            }
+            products.settle();
+        }
+        products
+    }
+
     /// Logarithm of the mean likelihood ratio over all depths and rates.
-    pub fn ln_mean(&self) -> f64 {
+    pub fn ln_mean(&mut self) -> f64 {
         let mut ln = [0.0; DEPTHS * RATES.len()];
         let mut a = FIRST_DEPTH * self.depth;
         for out in ln.chunks_exact_mut(RATES.len()) {
@@ -141,7 +184,7 @@ impl Turns {
     }
 
     /// The same over the few depths and rates of a rank.
-    pub fn ln_mean_rank(&self) -> f64 {
+    pub fn ln_mean_rank(&mut self) -> f64 {
         let mut ln = [0.0; RANK_DEPTHS.len() * RANK_RATES.len()];
         for (out, j) in ln.chunks_exact_mut(RANK_RATES.len()).zip(RANK_DEPTHS) {
             let a = FIRST_DEPTH * self.depth * libm::pow(DEPTH_RATIO, j as f64);
@@ -151,9 +194,8 @@ impl Turns {
     }
 }
 
-/// `exp(min(30, h x))` for every rate: all are powers of `exp(x/100)`.
-fn lifts(x: f64) -> [f64; RATES.len()] {
-    let e1 = libm::exp((x / 100.0).min(MOST_EXPONENT));
+/// `min(e^30, e^(h x))` for every rate, from `e1 = exp(x/100)`.
+fn lifts(e1: f64) -> [f64; RATES.len()] {
     let e3 = e1 * e1 * e1;
     let e6 = e3 * e3;
     let e12 = e6 * e6;
@@ -162,14 +204,7 @@ fn lifts(x: f64) -> [f64; RATES.len()] {
     let e45 = e24 * e12 * e6 * e3;
     let e70 = e45 * e25;
     let e100 = e70 * e24 * e6;
-    [e6, e12, e25, e45, e70, e100].map(|e| e.min(MOST_LIFT))
-}
-
-fn flush<const N: usize>(product: &mut [f64; N], ln: &mut [f64; N]) {
-    for (p, ln) in product.iter_mut().zip(ln) {
-        *ln += libm::log(*p);
-        *p = 1.0;
-    }
+    [e6, e12, e25, e45, e70, e100].map(|e| if e < MOST_LIFT { e } else { MOST_LIFT })
 }
 
 /// Logarithm of the sum of exponentials; minus infinity of nothing.
@@ -192,5 +227,113 @@ pub(super) fn ln_one_plus_exp(x: f64) -> f64 {
         x + libm::log1p(libm::exp(-x))
     } else {
         libm::log1p(libm::exp(x))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::fixture::Random;
+    use super::*;
+
+    /// The mixture written down once more, without any trick.
+    fn naive(u_raw: &[f64], i_raw: &[f64], shared: Shared) -> f64 {
+        let (mut u, mut i) = (vec![], vec![]);
+        for (a, b) in u_raw.iter().zip(i_raw) {
+            if *b > 0.0 {
+                i.push(b / shared.kappa);
+                let most = 7.0 * (b / shared.kappa).sqrt();
+                u.push((a / shared.kappa).clamp(-most, most));
+            }
+        }
+        let (beta, s): (f64, f64) = (u.iter().sum(), i.iter().sum());
+        let cen = if shared.rho > 0.0 { 1.0 } else { 0.0 };
+        for (u, i) in u.iter_mut().zip(&i) {
+            *u -= cen * beta / s * i;
+        }
+        let mut sorted = i.clone();
+        sorted.sort_by(f64::total_cmp);
+        let n = sorted.len();
+        let median = f64::midpoint(sorted[n / 2], sorted[(n - 1) / 2]);
+        let mut mean = 0.0;
+        for j in 0..10 {
+            let a = 0.15 * libm::pow(1.6, f64::from(j)) / median.sqrt();
+            for h in [0.06, 0.12, 0.25, 0.45, 0.7, 1.0] {
+                let spread = h * h * a * a * s / 2.0;
+                let mut ln = cen * (0.3 * (h * a * beta - (1.0 - shared.rho) * spread) - spread);
+                for (u, i) in u.iter().zip(&i) {
+                    let wr = 0.01 * libm::exp(u * u / i / 2.0 * (1.0 - 1.0 / 25.0)) / 5.0;
+                    let lift = cen * (h * a * a * i).min(30.0);
+                    let e = libm::exp((a * u - a * a * i / 2.0).min(30.0) + lift);
+                    ln += libm::log((1.0 - h + h * e + wr) / (1.0 + wr));
+                }
+                mean += libm::exp(ln) / 60.0;
+            }
+        }
+        libm::log(mean)
+    }
+
+    #[test]
+    fn mixture_is_its_formula() {
+        let mut random = Random::new(1);
+        for (n, rho, kappa) in [
+            (40, 0.0, 1.0),
+            (41, 0.3, 1.4),
+            (200, 0.9, 1.0),
+            (5, 0.1, 2.0),
+        ] {
+            let mut folded = Folded {
+                events: n,
+                u: vec![],
+                i: vec![],
+            };
+            for k in 0..n {
+                let i: f64 = if k % 9 == 4 {
+                    0.0
+                } else {
+                    random.uniform(0.5, 3.0)
+                };
+                let hit = if k % 3 == 0 { 2.0 * i } else { 0.0 };
+                folded.i.push(i);
+                folded
+                    .u
+                    .push(i.sqrt() * random.normal() + hit + if k == 7 { 30.0 } else { 0.0 });
+            }
+            let shared = Shared { rho, kappa };
+            let mut turns = Turns::default();
+            assert!(turns.load(&folded, 0, shared));
+            let expected = naive(&folded.u, &folded.i, shared);
+            let ln = turns.ln_mean();
+            assert!(
+                (ln - expected).abs() < 1e-10 * (1.0 + expected.abs()),
+                "{ln} {expected}"
+            );
+        }
+    }
+
+    #[test]
+    fn three_turns_say_nothing() {
+        let folded = Folded {
+            events: 4,
+            u: vec![1.0; 4],
+            i: vec![1.0, 0.0, 1.0, 1.0],
+        };
+        assert!(!Turns::default().load(&folded, 0, Shared::NONE));
+    }
+
+    #[test]
+    fn a_train_of_noise_loses_and_a_train_of_hits_wins() {
+        let mut random = Random::new(2);
+        let mut ln = |loss: f64| {
+            let u = (0..100).map(|k| random.normal() + if k % 3 == 0 { loss } else { 0.0 });
+            let folded = Folded {
+                events: 100,
+                u: u.collect(),
+                i: vec![1.0; 100],
+            };
+            let mut turns = Turns::default();
+            turns.load(&folded, 0, Shared::NONE);
+            turns.ln_mean()
+        };
+        assert!(ln(0.0) < 1.0 && ln(3.0) > 10.0);
     }
 }

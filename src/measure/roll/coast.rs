@@ -235,3 +235,78 @@ pub(super) fn coast(
     }
     Some((line, runs))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Coasts at 2 + 0.05 w from 8 turns/s to 2, is pushed back within a second, five times; one brake.
+    fn record() -> (Nodes, Vec<bool>) {
+        let (mut x, mut t, mut w) = (0.0, 0.0, 8.0f64);
+        let (mut nodes, mut pushed) = (Nodes::default(), vec![]);
+        let mut pushes = 0;
+        let mut pushing = false;
+        let dx = 1.0 / 6.0;
+        while pushes < 5 {
+            nodes.x.push(x);
+            nodes.t.push(t);
+            if w < 2.0 {
+                (pushing, pushes) = (true, pushes + 1);
+            } else if w > 8.0 {
+                pushing = false;
+            }
+            let braking = pushes == 2 && (4.0..5.5).contains(&w) && !pushing;
+            pushed.push(pushing || braking);
+            let slope = if pushing {
+                30.0
+            } else if braking {
+                -20.0
+            } else {
+                -2.0 - 0.05 * w
+            };
+            let next = (w * w + 2.0 * slope * dx).sqrt();
+            t += 2.0 * dx / (w + next);
+            x += dx;
+            w = next;
+        }
+        pushed.pop();
+        (nodes, pushed)
+    }
+
+    #[test]
+    fn line_and_runs_of_a_record_with_pushes_and_a_brake() {
+        let (nodes, pushed) = record();
+        let mut line = None;
+        let mut runs = vec![];
+        for round in 0..3 {
+            let (l, r) = coast(&nodes, &nodes.t, line, round).unwrap();
+            (line, runs) = (Some(l), r);
+        }
+        let line = line.unwrap();
+        // slopes are exact but for the few that straddle a push
+        assert!(
+            (line.a - 2.0).abs() < 0.05 && (line.b - 0.05).abs() < 0.01,
+            "{line:?}"
+        );
+        let free: usize = runs.iter().map(|r| r.last - r.first).sum();
+        let touched = |j: &usize| pushed[*j];
+        assert!(
+            runs.iter().all(|r| !(r.first..r.last).any(|j| touched(&j))),
+            "{runs:?}"
+        );
+        let coasting = pushed.iter().filter(|p| !**p).count();
+        assert!(free * 10 > coasting * 8, "{free} of {coasting}");
+    }
+
+    #[test]
+    fn nothing_falls_nothing_coasts() {
+        let nodes = Nodes {
+            x: (0..100).map(f64::from).collect(),
+            t: (0..100)
+                .map(|i| f64::from(i) * (1.0 - 0.002 * f64::from(i)))
+                .collect(),
+            ..Nodes::default()
+        };
+        assert!(coast(&nodes, &nodes.t, None, 0).is_none());
+    }
+}

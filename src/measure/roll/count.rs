@@ -288,3 +288,133 @@ pub(super) fn count(t: &[f64], magnets: usize) -> Nodes {
     nodes.t = times;
     nodes
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::fixture::{Random, nodes};
+    use super::*;
+
+    /// Cost of one way of counting, written down once more. `None` where the way is not allowed.
+    fn cost(t: &[f64], spacing: &[f64], first: usize, s0: f64, way: &[usize]) -> Option<f64> {
+        let (mut sum, mut last, mut magnet) = (0.0, t[0], first);
+        let (mut e1, mut d1, mut slope, mut n) = (0.0, 0.0, 0.0, 0);
+        for (&ti, &inc) in t[1..].iter().zip(way) {
+            let dt = ti - last;
+            if inc == 0 {
+                if dt >= 2e-3 {
+                    return None;
+                }
+                sum += 5.0;
+                continue;
+            }
+            if n == 0 && inc > 1 {
+                return None;
+            }
+            let dx: f64 = (0..inc)
+                .map(|i| spacing[(magnet + i) % spacing.len()])
+                .sum();
+            let e = (dx / dt) * (dx / dt) / 2.0;
+            sum += 8.0 * (inc as f64 - 1.0);
+            if n > 0 {
+                let free: f64 = e1 + slope * (dx + d1) / 2.0;
+                let ep = free.max(0.15 * e1).min(3.0 * e1);
+                let rho = libm::log(dt * (2.0 * ep).sqrt() / dx);
+                let mut s = s0 + 0.35 * (ep - e1).abs() / ep;
+                if free < 0.15 * e1 {
+                    s += 0.5;
+                }
+                sum += 2.0 * libm::log(1.0 + (rho / s) * (rho / s) / 3.0) + libm::log(s / s0);
+                slope = (e - e1) / (dx / 2.0 + d1 / 2.0);
+            }
+            (e1, d1, last, magnet, n) = (e, dx, ti, (magnet + inc) % spacing.len(), n + 1);
+        }
+        Some(sum)
+    }
+
+    #[test]
+    fn beam_finds_the_cheapest_of_all_ways() {
+        let mut random = Random::new(8);
+        let spacing = [0.2, 0.3, 0.27, 0.23];
+        for _ in 0..30 {
+            let mut t = vec![0.0];
+            for k in 0..6 {
+                let skip = if random.uniform(0.0, 1.0) < 0.2 {
+                    2.0
+                } else {
+                    1.0
+                };
+                let last = t[t.len() - 1];
+                let next = last + skip * spacing[k % 4] / 9.0 * random.uniform(0.9, 1.1);
+                if random.uniform(0.0, 1.0) < 0.2 {
+                    t.push(last + 1e-3);
+                }
+                t.push(next);
+            }
+            let ways = t.len() - 1;
+            let mut best = (f64::INFINITY, vec![]);
+            for code in 0..4usize.pow(u32::try_from(ways).unwrap()) {
+                let way: Vec<usize> = (0..ways)
+                    .map(|i| code / 4usize.pow(u32::try_from(i).unwrap()) % 4)
+                    .collect();
+                if let Some(c) = cost(&t, &spacing, 1, 0.02, &way)
+                    && c < best.0
+                {
+                    best = (c, way);
+                }
+            }
+            // magnet 1 alone as a start: rotate the ring so that it is magnet 0
+            let ring = [0.3, 0.27, 0.23, 0.2];
+            let (_, found) = beam(&t, &ring, 0.02, 255, 1);
+            let found: Vec<usize> = found.iter().map(|f| usize::from(*f)).collect();
+            let c = cost(&t, &spacing, 1, 0.02, &found).unwrap();
+            assert!((c - best.0).abs() < 1e-9, "{c} {found:?} {best:?}");
+        }
+    }
+
+    #[test]
+    fn every_edge_is_counted_once_with_missed_doubled_and_bounced_ones() {
+        let truth = nodes(6, 1200, 11);
+        let edge = |i: usize| truth.t[i] - truth.t[0];
+        let mut t = vec![];
+        let mut kept = vec![];
+        for i in 0..truth.t.len() {
+            if i % 97 == 50 {
+                continue;
+            }
+            kept.push(i);
+            t.push(edge(i));
+            if i % 151 == 30 {
+                t.push(edge(i) + 4e-4);
+            }
+        }
+        let found = count(&t, 6);
+        assert_eq!(found.t.len(), kept.len());
+        let missed = u64::try_from(truth.t.len() - kept.len()).unwrap();
+        assert_eq!((found.missed, found.bounced), (missed, 8));
+        for (n, i) in kept.iter().enumerate() {
+            let x = found.x[n] - found.x[0];
+            // spacing is calibrated to some 1e-4 turns
+            assert!(
+                (x - truth.x[*i]).abs() < 2e-3,
+                "node {n}: {x} {}",
+                truth.x[*i]
+            );
+        }
+    }
+
+    #[test]
+    fn spacing_comes_back_to_the_jitter() {
+        for magnets in [1, 2, 5, 6, 64] {
+            let truth = nodes(magnets, 40 * magnets.max(4), 12);
+            let t: Vec<f64> = truth.t.iter().map(|t| t - truth.t[0]).collect();
+            let found = count(&t, magnets);
+            assert_eq!(found.t.len(), t.len());
+            for (n, x) in found.x.iter().enumerate() {
+                assert!(
+                    (x - found.x[0] - truth.x[n]).abs() < 3e-3,
+                    "{magnets} magnets"
+                );
+            }
+        }
+    }
+}

@@ -338,3 +338,104 @@ impl LogProduct {
         self.sum
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::fixture::{NOISE, Random, nodes, track};
+    use super::*;
+    use crate::measure::cholesky::Cholesky;
+
+    /// Mean and covariance of all times of a run, built forward without a filter: the oracle.
+    fn dense(track: &Track, noise: Noise) -> (Vec<f64>, Vec<f64>) {
+        let n = track.len();
+        let start = track.er[0];
+        let level = track.level;
+        // rows of M: the times as combinations of the start state and of every independent kick
+        let kicks = 3 + 3 * n;
+        let mut state = vec![vec![0.0; kicks]; 3];
+        let prior = [1.0, 2.0 * start, DRAG_SD * level];
+        for (j, sd) in prior.into_iter().enumerate() {
+            state[j][j] = sd;
+        }
+        let mut mean = [track.t[0], start, 0.0];
+        let (mut means, mut rows) = (vec![], vec![]);
+        for i in 0..n {
+            means.push(mean[0]);
+            rows.push(state[0].clone());
+            let s = track.steps[i];
+            mean = [
+                mean[0] + s.e * mean[1] + s.d * mean[2] + s.c + s.h * s.drag,
+                mean[1] + s.dx * mean[2] + s.drag,
+                mean[2],
+            ];
+            for k in 0..kicks {
+                let (t, e, a) = (state[0][k], state[1][k], state[2][k]);
+                state[0][k] = t + s.e * e + s.d * a;
+                state[1][k] = e + s.dx * a;
+            }
+            let q = (noise.energy * s.dx).sqrt();
+            state[0][3 + 3 * i] += s.h * q;
+            state[1][3 + 3 * i] += q;
+            state[2][4 + 3 * i] += DRAG_WALK * level * s.dx.sqrt();
+        }
+        let r = noise.jitter_s * noise.jitter_s + ROUNDING_VAR;
+        let mut cov = vec![0.0; n * n];
+        for i in 0..n {
+            for j in 0..n {
+                cov[i * n + j] = rows[i].iter().zip(&rows[j]).map(|(a, b)| a * b).sum();
+            }
+            cov[i * n + i] += r;
+        }
+        (means, cov)
+    }
+
+    #[test]
+    fn innovations_have_the_likelihood_of_the_dense_covariance() {
+        let nodes = nodes(4, 24, 3);
+        let track = track(&nodes, &[(0, 23)]);
+        let (mut v, mut f) = (vec![], vec![]);
+        let zero = vec![0.0; track.len()];
+        let take = |_: usize, vi: f64, fi: f64, _: [f64; 3]| {
+            v.push(vi);
+            f.push(fi);
+        };
+        track.pass(&track.runs[0], NOISE, take, &track.t, &zero);
+        let (mean, cov) = dense(&track, NOISE);
+        let factor = Cholesky::new(&cov, mean.len()).unwrap();
+        let off: Vec<f64> = track.t.iter().zip(&mean).map(|(t, m)| t - m).collect();
+        let quadratic: f64 = factor.half_solve(&off).iter().map(|h| h * h).sum();
+        let from_filter: f64 = v.iter().zip(&f).map(|(v, f)| v * v / f).sum();
+        let ln_f: f64 = f.iter().map(|f| libm::log(*f)).sum();
+        // the dense covariance spans 10 decades: its factor keeps 6 digits
+        assert!((quadratic - from_filter).abs() < 1e-4 * from_filter);
+        assert!((factor.ln_det() - ln_f).abs() < 1e-4 * ln_f.abs());
+    }
+
+    #[test]
+    fn noise_search_finds_the_noise_that_was_put_in() {
+        // 200 edges of one coast, on their true places
+        let nodes = nodes(6, 201, 5);
+        let track = track(&nodes, &[(0, 200)]);
+        let zero = vec![0.0; track.len()];
+        let noise = track.fit_noise(Noise::start(track.level), 1.4, &track.t, &zero);
+        // 200 edges fix a standard deviation to some 5 %, the search stops at steps of 40 %
+        assert!((noise.jitter_s / 1e-5 - 1.0).abs() < 0.35, "{noise:?}");
+    }
+
+    #[test]
+    fn products_take_the_place_of_logarithms() {
+        let mut random = Random::new(9);
+        let (mut sum, mut direct) = (LogProduct::default(), 0.0);
+        for i in 0..2000 {
+            let f = 1e-10 * random.uniform(0.5, 50.0);
+            let z2 = if i % 100 == 0 {
+                1e6
+            } else {
+                random.uniform(0.0, 9.0)
+            };
+            sum.innovation(z2, f);
+            direct += libm::log(f) / 2.0 + 3.5 * libm::log(1.0 + z2 / 4.0);
+        }
+        assert!((sum.finish() - direct).abs() < 1e-9 * direct.abs());
+    }
+}

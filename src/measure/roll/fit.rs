@@ -102,34 +102,45 @@ impl State {
         let (t, u) = (at_rows(&self.t), at_rows(&self.u));
         let start = self.noise.unwrap_or(Noise::start(line.level));
         let noise = track.fit_noise(start, NOISE_STEP[round], &t, &u);
+        let fit = Fit::with(nodes, track, columns, noise, |z, track, blocks| {
+            if round == 0 {
+                return vec![1.0; z.len()];
+            }
+            let misfit = less_columns(z, track, blocks, &self.b);
+            let huber = |r: &f64| 1.0 / (r.abs() / HUBER).max(1.0);
+            misfit.iter().map(huber).collect()
+        })?;
+        Some((fit, er))
+    }
+}
+
+impl Fit {
+    /// Sends times and columns through the filter and solves for the columns; `weigh` gives the weight of every row
+    /// from the whitened innovations. `None` when the numbers are beyond arithmetic.
+    pub fn with(
+        nodes: &Nodes,
+        track: Track,
+        columns: &Columns,
+        noise: Noise,
+        weigh: impl FnOnce(&[f64], &Track, &[Block]) -> Vec<f64>,
+    ) -> Option<Self> {
         let (gains, v) = track.innovations(noise);
         let blocks = columns.whiten(nodes, &track, &gains);
         let z: Vec<f64> = v.iter().zip(&gains).map(|(v, g)| v * g.inv_sd).collect();
-        let weight = if round == 0 {
-            vec![1.0; z.len()]
-        } else {
-            let misfit = less_columns(&z, &track, &blocks, &self.b);
-            misfit
-                .iter()
-                .map(|r| 1.0 / (r.abs() / HUBER).max(1.0))
-                .collect()
-        };
-        let priors = columns.priors(line.level);
+        let weight = weigh(&z, &track, &blocks);
+        let priors = columns.priors(track.level);
         let (factor, b) = solve(&track, &blocks, &weight, &z, &priors)?;
         let residual = less_columns(&z, &track, &blocks, &b);
-        Some((
-            Fit {
-                track,
-                noise,
-                gains,
-                blocks,
-                weight,
-                residual,
-                b,
-                factor,
-            },
-            er,
-        ))
+        Some(Self {
+            track,
+            noise,
+            gains,
+            blocks,
+            weight,
+            residual,
+            b,
+            factor,
+        })
     }
 }
 

@@ -57,12 +57,22 @@ impl Comb {
     }
 }
 
-/// Calls `event(number, cell, lever)` for every event that the record can show, by angle; `number` counts all
-/// phases of all events.
-fn sweep(field: Field, comb: Comb, mut event: impl FnMut(usize, usize, f64)) {
+/// One event of a sweep.
+#[derive(Clone, Copy)]
+struct Event {
+    /// Number within its phase, and its phase.
+    k: usize,
+    p: usize,
+    /// The cell it lies in.
+    cell: usize,
+    lever: f64,
+}
+
+/// Calls `take` for every event that the record can show, by angle: the events of all phases are one even grid.
+fn sweep(field: Field, comb: Comb, mut take: impl FnMut(Event)) {
     let pitch = comb.pitch();
     let origin = field.reach.0;
-    let mut q = 0usize;
+    let (mut q, mut k, mut p) = (0usize, 0usize, 0usize);
     for (c, cell) in field.scores.cells.iter().enumerate() {
         let mut a = origin + q as f64 * pitch;
         if a < cell.start {
@@ -72,10 +82,20 @@ fn sweep(field: Field, comb: Comb, mut event: impl FnMut(usize, usize, f64)) {
                 q += 1;
                 a = origin + q as f64 * pitch;
             }
+            (k, p) = (q / comb.phases, q % comb.phases);
         }
         while a < cell.end {
-            event(q, c, cell.lever(a));
+            take(Event {
+                k,
+                p,
+                cell: c,
+                lever: cell.lever(a),
+            });
             q += 1;
+            p += 1;
+            if p == comb.phases {
+                (k, p) = (k + 1, 0);
+            }
             a = origin + q as f64 * pitch;
         }
     }
@@ -94,12 +114,11 @@ pub(super) fn fold(field: Field, comb: Comb) -> Folded {
         u: vec![0.0; events * comb.phases],
         i: vec![0.0; events * comb.phases],
     };
-    sweep(field, comb, |q, c, lever| {
-        let (k, p) = (q / comb.phases, q % comb.phases);
-        if k < events {
-            let (u, i) = field.scores.cells[c].score(lever);
-            folded.u[p * events + k] = u;
-            folded.i[p * events + k] = i.max(0.0);
+    sweep(field, comb, |event| {
+        if event.k < events {
+            let (u, i) = field.scores.cells[event.cell].score(event.lever);
+            let at = event.p * events + event.k;
+            (folded.u[at], folded.i[at]) = (u, i.max(0.0));
         }
     });
     folded
@@ -108,9 +127,9 @@ pub(super) fn fold(field: Field, comb: Comb) -> Folded {
 /// Sums of score and information of every phase: what [`fold`] would give, without the single events.
 pub(super) fn sums(field: Field, comb: Comb) -> Vec<(f64, f64)> {
     let mut sums = vec![(0.0, 0.0); comb.phases];
-    sweep(field, comb, |q, c, lever| {
-        let (u, i) = field.scores.cells[c].score(lever);
-        let sum = &mut sums[q % comb.phases];
+    sweep(field, comb, |event| {
+        let (u, i) = field.scores.cells[event.cell].score(event.lever);
+        let sum = &mut sums[event.p];
         sum.0 += u;
         sum.1 += i.max(0.0);
     });
@@ -134,15 +153,14 @@ fn taken(field: Field, comb: Comb) -> Vec<f64> {
             }
         }
     };
-    sweep(field, comb, |q, c, lever| {
-        while c >= field.scores.run_cells[run + 1] {
+    sweep(field, comb, |Event { p, cell, lever, .. }| {
+        while cell >= field.scores.run_cells[run + 1] {
             flush(run, &mut local);
             run += 1;
         }
         let cross = &field.scores.cross[run];
         let m = cross.columns.len();
-        let p = q % comb.phases;
-        let row = field.scores.cells[c].row;
+        let row = field.scores.cells[cell].row;
         cross.add(row, lever, &mut local[p * m..(p + 1) * m]);
     });
     if !field.scores.cross.is_empty() {
@@ -162,8 +180,8 @@ fn response(field: Field, comb: Comb) -> Vec<f64> {
     let track = &field.fit.track;
     let mut sum = vec![0.0; phases];
     let mut hits: Vec<(usize, usize, f64)> = Vec::new();
-    sweep(field, comb, |q, c, lever| {
-        hits.push((field.scores.cells[c].row, q % phases, lever));
+    sweep(field, comb, |Event { p, cell, lever, .. }| {
+        hits.push((field.scores.cells[cell].row, p, lever));
     });
     let mut next = hits.iter().peekable();
     let mut state = vec![[0.0; 3]; phases];
@@ -219,4 +237,73 @@ pub(super) fn shared(
             }
         })
         .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::fixture::{fit, nodes};
+    use super::super::score::{score_field, tests::response};
+    use super::*;
+
+    #[test]
+    fn fold_and_what_it_shares_are_direct_sums() {
+        let nodes = nodes(4, 120, 4);
+        let fit = fit(&nodes, &[(2, 60), (70, 119)]);
+        let scores = score_field(&fit);
+        let field = Field {
+            fit: &fit,
+            scores: &scores,
+            reach: (nodes.x[0], nodes.x[119]),
+        };
+        let comb = Comb {
+            order: 1.37,
+            phases: 12,
+        };
+        let folded = fold(field, comb);
+        let sums = sums(field, comb);
+        let shared = shared(field, comb, &folded, 0.05, true);
+        let inverse = fit.factor.inverse();
+        let columns = fit.b.len();
+        for p in 0..comb.phases {
+            let (mut u_sum, mut i_sum) = (0.0, 0.0);
+            let mut train = vec![0.0; fit.track.len()];
+            for k in 0..folded.events {
+                let a = nodes.x[0] + (k as f64 + p as f64 / 12.0) / 1.37;
+                let cell = scores.cells.iter().find(|c| c.start <= a && a < c.end);
+                let (mut u, mut i) = (0.0, 0.0);
+                if let Some(cell) = cell {
+                    (u, i) = cell.score(cell.lever(a));
+                    for (sum, g) in train.iter_mut().zip(response(&fit, cell.row, a)) {
+                        *sum += g;
+                    }
+                }
+                let at = p * folded.events + k;
+                assert!((folded.u[at] - u).abs() < 1e-9 * (1.0 + u.abs()));
+                assert!((folded.i[at] - i).abs() < 1e-9 * (1.0 + i));
+                (u_sum, i_sum) = (u_sum + u, i_sum + i);
+            }
+            assert!((sums[p].0 - u_sum).abs() < 1e-9 * (1.0 + u_sum.abs()));
+            assert!((sums[p].1 - i_sum).abs() < 1e-9 * i_sum);
+            let mut c = vec![0.0; columns];
+            for (run, block) in fit.track.runs.iter().zip(&fit.blocks) {
+                for (row, x) in run.clone().zip(block.rows()) {
+                    for (j, x) in block.columns.iter().zip(x) {
+                        c[*j] += fit.weight[row] * x * train[row];
+                    }
+                }
+            }
+            let q: f64 = (0..columns)
+                .map(|i| {
+                    let row = &inverse[i * columns..(i + 1) * columns];
+                    c[i] * row.iter().zip(&c).map(|(a, c)| a * c).sum::<f64>()
+                })
+                .sum();
+            let g: f64 = train.iter().map(|g| g * g).sum();
+            let rho = (q / i_sum).clamp(0.0, 0.95);
+            let kappa = ((g - q) / (i_sum * (1.0 - rho))).max(1.0);
+            assert!((shared[p].kappa - kappa).abs() < 1e-5 * kappa, "{shared:?}");
+            let rho = if rho < 0.05 { 0.0 } else { rho };
+            assert!((shared[p].rho - rho).abs() < 1e-5, "{shared:?} {rho}");
+        }
+    }
 }

@@ -126,3 +126,70 @@ fn add_hits(turns: &Turns, a: f64, h: f64, share: f64, hit: &mut [f64]) {
         *p += share * e / (1.0 - h + e + turns.wild[n]);
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::fixture::Random;
+    use super::super::fold::{Folded, Shared};
+    use super::*;
+
+    fn record(rho: f64, seed: u64) -> (Turns, Vec<bool>) {
+        let mut random = Random::new(seed);
+        let n = 300;
+        let truth: Vec<bool> = (0..n).map(|_| random.uniform(0.0, 1.0) < 0.4).collect();
+        let u = truth.iter().map(|hit| {
+            let depth = if *hit {
+                5.0 * (1.0 + 0.2 * random.normal())
+            } else {
+                0.0
+            };
+            random.normal() + depth
+        });
+        let mut u: Vec<f64> = u.collect();
+        // the nuisance fit took its share of the mean
+        let taken = rho * u.iter().sum::<f64>() / n as f64;
+        for u in &mut u {
+            *u -= taken;
+        }
+        let folded = Folded {
+            events: n,
+            u,
+            i: vec![1.0; n],
+        };
+        let mut turns = Turns::default();
+        assert!(turns.load(&folded, 0, Shared { rho, kappa: 1.0 }));
+        (turns, truth)
+    }
+
+    #[test]
+    fn hits_and_their_rate_come_back() {
+        for rho in [0.0, 0.6] {
+            let (turns, truth) = record(rho, 3);
+            let found = hit_rate(&turns);
+            let share = truth.iter().filter(|t| **t).count() as f64 / truth.len() as f64;
+            let rate = found.rate;
+            assert!(rate.lo95 <= share && share <= rate.hi95, "{rate:?} {share}");
+            let wrong = found
+                .hit
+                .iter()
+                .zip(&truth)
+                .filter(|(p, t)| (**p > 0.5) != **t)
+                .count();
+            // five sd apart, depth varying by 20 %: few turns are doubtful
+            assert!(wrong <= 12, "rho {rho}: {wrong} wrong of {}", truth.len());
+            assert!(found.hit.iter().all(|p| (0.0..=1.0).contains(p)));
+        }
+    }
+
+    #[test]
+    fn ratio_is_its_formula() {
+        let (turns, _) = record(0.0, 4);
+        let (a, m, n) = (2.3, 0.4, 17);
+        let (i, v) = (turns.i[n], turns.u[n] + m * turns.i[n]);
+        let var = 1.0 / i + (0.25 * a) * (0.25 * a);
+        // the likelihood of an estimate v/i with variance 1/i + spread against one with variance 1/i about 0
+        let hit = libm::exp(-(v / i - a) * (v / i - a) / 2.0 / var) / var.sqrt();
+        let none = libm::exp(-(v / i) * (v / i) / 2.0 * i) * i.sqrt();
+        assert!((ratio(&turns, n, a, m) / (hit / none) - 1.0).abs() < 1e-9);
+    }
+}

@@ -14,9 +14,12 @@
 mod bayes;
 mod coast;
 mod count;
+mod exp;
 mod filter;
 mod finding;
 mod fit;
+#[cfg(test)]
+mod fixture;
 mod fold;
 mod hits;
 mod nuisance;

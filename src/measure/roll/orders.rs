@@ -162,3 +162,38 @@ fn coarse_rank(field: Field, order: f64) -> f64 {
         .fold(0.0, f64::max);
     z * z / 2.0
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn grid_is_even_and_its_weights_sum_to_one() {
+        // 2.5 * 0.002 * 300 * 1 / 0.12 = 12.5: 13 either side
+        let trials = grid(1.0, 0.002, 300.0);
+        assert_eq!(trials.len(), 27);
+        let sum: f64 = trials.iter().map(|t| libm::exp(t.ln_weight)).sum();
+        assert!((sum - 1.0).abs() < 1e-12);
+        assert!((trials[0].order - 0.995).abs() < 1e-12 && (trials[13].order - 1.0).abs() < 1e-12);
+        assert_eq!(grid(1.0, 0.0, 300.0).len(), 1);
+        assert_eq!(grid(3.0, 0.01, 3000.0).len(), 301);
+    }
+
+    #[test]
+    fn prior_continues_the_grid() {
+        let part = Part {
+            name: "cage".into(),
+            kind: PartKind::Bearing,
+            order: 0.44,
+            order_sd: 0.01,
+            mult: 1,
+            rigid: false,
+        };
+        let prior = OrderPrior::new(&part, 500.0);
+        let trials = grid(0.44, 0.01, 500.0);
+        for pair in trials.windows(2) {
+            assert!((pair[1].order - pair[0].order - prior.pitch).abs() < 1e-12);
+            assert!((prior.ln_weight(pair[0].order) - pair[0].ln_weight).abs() < 1e-9);
+        }
+    }
+}

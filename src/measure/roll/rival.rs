@@ -181,3 +181,87 @@ fn peaks(scored: &[(f64, f64)], apart: f64) -> Vec<f64> {
     }
     taken
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::fixture::{fit, nodes, train};
+    use super::super::nuisance::{Columns, waves};
+    use super::*;
+
+    /// `ln N(z; 0, C)` without the constant.
+    fn ln_density(cov: &[f64], z: &[f64]) -> f64 {
+        let factor = Cholesky::new(cov, z.len()).unwrap();
+        let half: f64 = factor.half_solve(z).iter().map(|h| h * h).sum();
+        -half / 2.0 - factor.ln_det() / 2.0
+    }
+
+    fn add_outer(cov: &mut [f64], v: &[f64], variance: f64) {
+        let n = v.len();
+        for i in 0..n {
+            for j in 0..n {
+                cov[i * n + j] += variance * v[i] * v[j];
+            }
+        }
+    }
+
+    #[test]
+    fn rival_is_the_ratio_of_two_dense_likelihoods() {
+        let nodes = nodes(4, 61, 6);
+        let fit = fit(&nodes, &[(0, 60)]);
+        let order = 0.83;
+        let n = fit.track.len();
+        let columns = Columns::new(&nodes, waves(&train(4), nodes.turns()));
+        let priors = columns.priors(fit.track.level);
+        let rows: Vec<usize> = (0..n).filter(|i| fit.gains[*i].inv_sd > 0.0).collect();
+        let column = |block: &[f64], width: usize, j: usize| -> Vec<f64> {
+            rows.iter().map(|r| block[r * width + j]).collect()
+        };
+        let m = rows.len();
+        let mut cov = vec![0.0; m * m];
+        let width = fit.blocks[0].columns.len();
+        for (j, c) in fit.blocks[0].columns.iter().enumerate() {
+            add_outer(
+                &mut cov,
+                &column(&fit.blocks[0].x, width, j),
+                priors[*c] * priors[*c],
+            );
+        }
+        for (i, r) in rows.iter().enumerate() {
+            cov[i * m + i] += 1.0 / fit.weight[*r];
+        }
+        // z = residual + X b
+        let mut z: Vec<f64> = rows.iter().map(|r| fit.residual[*r]).collect();
+        for (j, c) in fit.blocks[0].columns.iter().enumerate() {
+            for (z, x) in z.iter_mut().zip(column(&fit.blocks[0].x, width, j)) {
+                *z += x * fit.b[*c];
+            }
+        }
+        let v = responses(&fit, &nodes, order, fit.track.runs[0].clone());
+        let mut ln = vec![];
+        for leading in LEADING {
+            for scale in SCALES {
+                let mut with = cov.clone();
+                for j in 0..leading {
+                    let o = order * (j / 4 + 1) as f64;
+                    let sd = if j % 4 < 2 {
+                        0.003 * (0.3 / o).max(1.0)
+                    } else {
+                        0.025 * fit.track.level
+                    };
+                    add_outer(&mut with, &column(&v, COLUMNS, j), scale * scale * sd * sd);
+                }
+                ln.push(ln_density(&with, &z) - ln_density(&cov, &z));
+            }
+        }
+        let mean: f64 = ln.iter().map(|l| libm::exp(*l)).sum::<f64>() / 12.0;
+        let rival = ln_rival(&fit, &nodes, order);
+        assert!((rival - libm::log(mean)).abs() < 1e-6, "{rival} {ln:?}");
+    }
+
+    #[test]
+    fn two_peaks_are_taken_when_they_are_apart() {
+        let scored = [(1.0, 5.0), (1.001, 4.9), (1.01, 3.0), (1.02, 1.9)];
+        assert_eq!(peaks(&scored, 0.005), vec![1.0, 1.01]);
+        assert_eq!(peaks(&scored, 0.015), vec![1.0]);
+    }
+}

@@ -169,3 +169,93 @@ fn cross(fit: &Fit, number: usize) -> Cross {
         r: stored,
     }
 }
+
+#[cfg(test)]
+pub(super) mod tests {
+    use super::super::fixture::{fit, nodes};
+    use super::super::nuisance::States;
+    use super::*;
+
+    /// Whitened response of the rows to a unit loss at angle `a` of the interval after `row`: the loss is carried
+    /// forward through the physics, then sent through the filter as times. The oracle.
+    pub fn response(fit: &Fit, row: usize, a: f64) -> Vec<f64> {
+        let track = &fit.track;
+        let run = track.runs.iter().find(|r| r.contains(&row)).unwrap();
+        let mut late = vec![0.0; track.len()];
+        let (mut t, mut e) = (0.0, 0.0);
+        for i in row..run.end - 1 {
+            let step = &track.steps[i];
+            (t, e) = if i == row {
+                ((track.x[i + 1] - a) * step.inv_w3, -1.0)
+            } else {
+                (t + step.e * e, e)
+            };
+            late[i + 1] = t;
+        }
+        let mut states = States::new(1);
+        let mut out = vec![0.0; track.len()];
+        for i in run.clone() {
+            let to = &mut out[i..=i];
+            states.advance(&track.steps[i], &fit.gains[i], &late[i..=i], &[0.0], to);
+        }
+        out
+    }
+
+    #[test]
+    fn score_information_and_cross_are_those_of_the_forward_response() {
+        let nodes = nodes(4, 80, 1);
+        let mut fit = fit(&nodes, &[(0, 41), (45, 79)]);
+        for r in &mut fit.residual {
+            *r = r.clamp(-CLIP, CLIP);
+        }
+        let field = score_field(&fit);
+        assert_eq!(field.cells.len(), 41 - 2 + 34 - 2);
+        for (number, cross) in field.cross.iter().enumerate() {
+            for cell in &field.cells[field.run_cells[number]..field.run_cells[number + 1]] {
+                let a = cell.start + 0.3 * (cell.end - cell.start);
+                let g = response(&fit, cell.row, a);
+                let (u, i) = cell.score(cell.lever(a));
+                let dot = |z: &[f64]| g.iter().zip(z).map(|(g, z)| g * z).sum::<f64>();
+                let (u0, i0) = (dot(&fit.residual), dot(&g));
+                assert!((u - u0).abs() < 1e-6 * i0.sqrt(), "score {u} {u0}");
+                assert!((i - i0).abs() < 1e-6 * i0, "information {i} {i0}");
+                let run = fit.track.runs[number].clone();
+                let m = cross.columns.len();
+                let mut c = vec![0.0; m];
+                cross.add(cell.row, cell.lever(a), &mut c);
+                for (j, c) in c.iter().enumerate() {
+                    let x = fit.blocks[number].x.chunks_exact(m);
+                    let c0: f64 = run
+                        .clone()
+                        .zip(x)
+                        .map(|(r, x)| fit.weight[r] * x[j] * g[r])
+                        .sum();
+                    assert!(
+                        (c - c0).abs() < 1e-6 * (i0.sqrt() + c0.abs()),
+                        "cross {c} {c0}"
+                    );
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn score_is_the_slope_of_the_likelihood() {
+        let nodes = nodes(4, 40, 2);
+        let fit = fit(&nodes, &[(0, 39)]);
+        let field = score_field(&fit);
+        let cell = field.cells[15];
+        let a = f64::midpoint(cell.start, cell.end);
+        let g = response(&fit, cell.row, a);
+        let ln = |loss: f64| {
+            let misfit = fit.residual.iter().zip(&g).map(|(r, g)| r - loss * g);
+            -misfit.map(|r| r * r).sum::<f64>() / 2.0
+        };
+        assert!(fit.residual.iter().all(|r| r.abs() < CLIP));
+        let (u, i) = cell.score(cell.lever(a));
+        let step = 0.01 / i.sqrt();
+        let slope = (ln(step) - ln(-step)) / (2.0 * step);
+        let bend = (ln(step) - 2.0 * ln(0.0) + ln(-step)) / (step * step);
+        assert!((u - slope).abs() < 1e-6 * i.sqrt() && (i + bend).abs() < 1e-6 * i);
+    }
+}
