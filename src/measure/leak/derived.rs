@@ -152,7 +152,7 @@ pub(super) fn within_probability(rates: &[mixture::Normal], limit: f64) -> f64 {
 mod tests {
     use super::*;
 
-    /// Table in the notes on the leak measure, computed by hand: um at 15 kPa for coefficients 1 and 0.6.
+    /// Computed by hand from the formula: um at 15 kPa for coefficients 1 and 0.6.
     #[test]
     fn hole_diameters() {
         for (rate, one, six_tenths) in [

@@ -25,6 +25,7 @@ const SLOW_SHARE: (f64, f64) = (0.10, 0.35);
 /// Skins: a wall of 125 cm2 with the effusivity of polyamide (about 600 W s^0.5/(m2 K)) warms by about
 /// 0.06/sqrt(t/s) K/J; fitted by 6 s and 50 s, within a factor of two.
 const SKIN_K_PER_J: [(f64, f64); 2] = [(0.006, 0.018), (0.012, 0.036)];
+/// 30 s pass between the last touch (plugging the outlet) and the record.
 /// Wall to room (s, ln sd); wall minus room when the hands let go, sd, K, and how long before the record, s.
 const WALL_S: (f64, f64) = (200.0, 0.3);
 const WALL_EXCESS_SD_K: f64 = 0.30;

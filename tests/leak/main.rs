@@ -2,6 +2,8 @@
 
 #![allow(clippy::unwrap_used)] // in a test an unwrap is an assertion
 
+mod records;
+
 use feelgauge::measure::cholesky::Cholesky;
 use feelgauge::measure::leak::{
     Leak, LeakFinding, LeakSettings, Noise, Regime, Shares, gram, laminar,
@@ -23,11 +25,10 @@ fn analyze(settings: LeakSettings, readings: &[PressureReading]) -> LeakFinding 
 
 /// Readings of a function of time at 100 Hz.
 fn record(seconds: f64, p: impl Fn(f64) -> f64) -> Vec<PressureReading> {
-    (0u32..)
-        .map(|i| f64::from(i) * 0.01)
-        .take_while(|t| *t < seconds)
-        .zip(0u64..)
-        .map(|(t, i)| PressureReading {
+    (0..100_000u64)
+        .map(|i| (i, i as f64 * 0.01))
+        .take_while(|(_, t)| *t < seconds)
+        .map(|(i, t)| PressureReading {
             t_us: i * 10_000,
             pressure_pa: p(t),
             tank_k: None,
@@ -282,13 +283,20 @@ fn covers(finding: &LeakFinding, truth: &TankTruth) -> (bool, bool) {
     )
 }
 
-/// 100 tanks: an interval that covers with 95 % misses at most 12 of them with a probability of 0.9985
-/// (binomial, n = 100, p = 0.05: P(X >= 13) = 0.0015). The seeds are fixed, so the test is not flaky; a long run
-/// with 2000 tanks is described in the notes on the leak measure.
+/// Tanks of the coverage test; `FEELGAUGE_TANKS=2000 cargo test --release --test leak cover` makes a study of it.
+fn tanks() -> u64 {
+    std::env::var("FEELGAUGE_TANKS").map_or(100, |n| n.parse().unwrap())
+}
+
+/// An interval that covers with 95 % misses at most 12 of 100 tanks with a probability of 0.9985 (binomial; for
+/// other numbers 3.2 standard deviations above the mean). The seeds are fixed, so the test is not flaky.
+/// Measured with 2000 tanks (seeds 1000..2999): leak rate 95.5 %, slope 97.2 %; median error of the leak rate
+/// 3.3e-5 Pa m3/s below 2 Pa/s, 7.1 % from 2 to 20 Pa/s, 5.5 % above.
 #[test]
 fn intervals_cover_the_truth() {
     let (mut missed_q, mut missed_rate) = (0, 0);
-    for seed in 1..=100 {
+    let n = tanks();
+    for seed in 1..=n {
         let (finding, truth) = inspect(&TankScenario::drawn(seed), seed, |_, _| {});
         let (q, rate) = covers(&finding, &truth);
         missed_q += u32::from(!q);
@@ -299,11 +307,9 @@ fn intervals_cover_the_truth() {
             "seed {seed}: the hold starts {start} s late"
         );
     }
-    println!("seeds 1..=100: slope missed {missed_q}, leak rate missed {missed_rate}");
-    assert!(
-        missed_q <= 12 && missed_rate <= 12,
-        "{missed_q} {missed_rate}"
-    );
+    let allowed = 0.05 * n as f64 + 3.2 * (0.05 * 0.95 * n as f64).sqrt();
+    println!("seeds 1..={n}: slope missed {missed_q}, leak rate missed {missed_rate}");
+    assert!(f64::from(missed_q) <= allowed && f64::from(missed_rate) <= allowed);
 }
 
 /// Null input: 60 tight tanks. "Leaks" is a false alarm (lower end above zero), by design 2.5 %: more than 6 of 60
@@ -352,7 +358,7 @@ fn knocks_thermometer_and_sealed_hold() {
     }
     println!("seeds 301..=325: missed {missed:?}, mean u {u95:?} Pa/s");
     assert!(missed.iter().all(|m| *m <= 5), "{missed:?}");
-    // A thermometer halves the uncertainty, a sealed hold takes a quarter off (2000 runs: 0.46 and 0.75).
+    // A thermometer halves the uncertainty, a sealed hold takes a quarter off (600 runs: 0.46 and 0.75).
     assert!(u95[1] < 0.6 * u95[0] && u95[2] < 0.9 * u95[0], "{u95:?}");
 }
 
@@ -401,7 +407,7 @@ fn lids_are_recognised_and_never_within() {
         let slope = (scenario.p_ref_pa - lift_pa) / seconds;
         scenario.leak_rate_pa_m3_s = slope * scenario.volume_m3;
         let (finding, _) = inspect(&scenario, seed, |s, _| {
-            s.limit = Some((1.0, LimitSource::Own))
+            s.limit = Some((1.0, LimitSource::Own));
         });
         assert_eq!(code(&finding), "none");
         if finding.regime != Some(Regime::Lid) {
@@ -492,268 +498,4 @@ fn barometer_and_absolute_sensor() {
             .contains(&"absolute_pressure".into())
     );
     assert!((absolute.slope_pa_s.unwrap().value / truth.slope_pa_s - 1.0).abs() < 0.03);
-}
-
-// ---------------------------------------------------------------- bad and odd records
-
-#[test]
-fn refusals_say_what_to_do() {
-    let settings = LeakSettings::of_volume(133e-6);
-    let hold = |t: f64| 15e3 - 5.0 * t;
-    let with_p_ref = |p: f64| LeakSettings {
-        p_ref_pa: Some(p),
-        ..settings
-    };
-    let sealed = LeakSettings {
-        sealed_zero_s: Some((30.0, 50.0)),
-        ..settings
-    };
-    let baro = LeakSettings {
-        ambient_pa: Some(12.0),
-        ..settings
-    };
-    let jolts = |t: f64| hold(t) + if t > 4.0 && t % 7.0 < 0.2 { 300.0 } else { 0.0 };
-    let noise = |p: f64, t: f64| p + 2.0 * libm::sin(t * 977.0);
-    let cases = [
-        ("no_readings", settings, Vec::new()),
-        ("no_pressure", settings, record(0.005, |_| 7.0)),
-        ("no_pressure", settings, record(60.0, |_| 15e3)),
-        ("no_pressure", settings, record(60.0, |t| -100.0 * t)),
-        (
-            "no_pressure",
-            settings,
-            record(60.0, |t| if t > 5.0 { 400.0 } else { 0.0 }),
-        ),
-        (
-            "no_pressure",
-            settings,
-            record(60.0, pumped(|t| 15e3 * libm::exp(-t * 4.0))),
-        ),
-        ("no_rise", settings, record(600.0, |t| 20.0 * t)),
-        ("hold_too_short", settings, record(22.0, pumped(hold))),
-        (
-            "p_ref_outside_record",
-            with_p_ref(16e3),
-            record(67.0, pumped(hold)),
-        ),
-        (
-            "p_ref_outside_record",
-            with_p_ref(4e3),
-            record(67.0, pumped(hold)),
-        ),
-        (
-            "p_ref_outside_record",
-            with_p_ref(-1.0),
-            record(67.0, pumped(hold)),
-        ),
-        (
-            "p_ref_outside_record",
-            with_p_ref(f64::NAN),
-            record(67.0, pumped(hold)),
-        ),
-        (
-            "sealed_zero_outside_record",
-            sealed,
-            record(67.0, pumped(hold)),
-        ),
-        ("ambient_not_absolute", baro, record(67.0, pumped(hold))),
-        (
-            "no_volume",
-            LeakSettings::of_volume(0.0),
-            record(67.0, pumped(hold)),
-        ),
-        (
-            "disturbed",
-            settings,
-            record(67.0, |t| noise(pumped(jolts)(t), t)),
-        ),
-        (
-            "no_open_tank",
-            settings,
-            record(67.0, |t| PS + pumped(hold)(t + 2.0)),
-        ),
-        (
-            "too_few_readings",
-            settings,
-            record(67.0, pumped(hold))
-                .into_iter()
-                .step_by(200)
-                .collect(),
-        ),
-    ];
-    for (expected, settings, readings) in cases {
-        let finding = analyze(settings, &readings);
-        assert_eq!(code(&finding), expected);
-        assert_finite(&finding);
-        let message = &finding.refused.as_ref().unwrap()[0].message;
-        assert!(message.len() > 40, "{expected}: {message}");
-    }
-}
-
-#[test]
-fn odd_records_still_give_the_leak() {
-    let scenario = TankScenario::plover();
-    let simulated = simulate(&scenario, 3);
-    let (readings, truth) = (simulated.readings, simulated.truth);
-    let settings = LeakSettings {
-        p_ref_pa: Some(truth.p_ref_pa),
-        ..LeakSettings::of_volume(truth.volume_m3)
-    };
-    let check = |name: &str, readings: &[PressureReading], gaps: u64| {
-        let finding = analyze(settings, readings);
-        assert_eq!(code(&finding), "none", "{name}");
-        assert!(
-            covers(&finding, &truth).0,
-            "{name}: {:?}",
-            finding.slope_pa_s
-        );
-        assert_eq!(finding.quality.common.gaps, gaps, "{name}");
-        finding
-    };
-    let all = check("as recorded", &readings, 0);
-    let without = |from: u64, to: u64| -> Vec<PressureReading> {
-        let inside = |r: &&PressureReading| !(from..to).contains(&r.t_us);
-        readings.iter().filter(inside).copied().collect()
-    };
-    check("a gap of 5 s", &without(30_000_000, 35_000_000), 1);
-    let mut random = Random::new(5, 5);
-    let mut next = 0;
-    let mut irregular: Vec<PressureReading> = Vec::new();
-    for (i, reading) in (0u64..).zip(&readings) {
-        if i == next {
-            irregular.push(*reading);
-            next += 2 + random.below(7);
-        }
-    }
-    check("every second to eighth reading", &irregular, 0);
-    let slow: Vec<PressureReading> = readings.iter().step_by(10).copied().collect();
-    check("ten a second", &slow, 0);
-    let later: Vec<PressureReading> = readings
-        .iter()
-        .map(|r| PressureReading {
-            t_us: r.t_us + 5_000_000_000_000,
-            ..*r
-        })
-        .collect();
-    let shifted = check("another origin of time", &later, 0);
-    let same = |a: Option<f64>, b: Option<f64>| (a.unwrap() - b.unwrap()).abs() < 1e-6;
-    assert!(same(
-        shifted.hold_start_s.map(|t| t - 5e6),
-        all.hold_start_s
-    ));
-    let (a, b) = (shifted.slope_pa_s.unwrap(), all.slope_pa_s.unwrap());
-    assert!(
-        (a.value - b.value).abs() < 1e-9 * b.value.abs(),
-        "a shift of time changes nothing"
-    );
-}
-
-/// A long record is cut at 120 s of hold: what comes later changes nothing.
-#[test]
-fn long_records_are_cut() {
-    let mut scenario = TankScenario::plover_healthy();
-    scenario.hold_s = 400.0;
-    let (long, truth) = inspect(&scenario, 6, |_, _| {});
-    scenario.hold_s = 120.6;
-    let (short, _) = inspect(&scenario, 6, |_, _| {});
-    assert!((long.quality.hold_used_s.unwrap() - 120.0).abs() < 1e-9);
-    assert!(long.hold_s.unwrap() > 390.0 && covers(&long, &truth).0);
-    let (a, b) = (long.slope_pa_s.unwrap(), short.slope_pa_s.unwrap());
-    // the same blocks; the picture of the whole record moves the 99th percentile of the pressure only
-    assert!((a.value - b.value).abs() < 1e-9, "{a:?} {b:?}");
-}
-
-/// Letting the pressure off before the recording stops is not a leak.
-#[test]
-fn pressure_let_off_at_the_end_is_cut_away() {
-    let simulated = simulate(&TankScenario::plover_healthy(), 8);
-    let end_us = simulated.readings.last().unwrap().t_us;
-    let let_off: Vec<PressureReading> = simulated
-        .readings
-        .iter()
-        .map(|r| {
-            let late = (r.t_us as f64 - end_us as f64) * 1e-6 + 6.0;
-            let left = if late > 0.0 {
-                libm::exp(-late / 0.3)
-            } else {
-                1.0
-            };
-            PressureReading {
-                pressure_pa: r.pressure_pa * left,
-                ..*r
-            }
-        })
-        .collect();
-    let settings = LeakSettings {
-        p_ref_pa: Some(simulated.truth.p_ref_pa),
-        ..LeakSettings::of_volume(simulated.truth.volume_m3)
-    };
-    let finding = analyze(settings, &let_off);
-    assert_eq!(code(&finding), "none");
-    assert!(
-        finding
-            .quality
-            .common
-            .flags
-            .contains(&"pressure_let_off".into())
-    );
-    assert!(
-        covers(&finding, &simulated.truth).0,
-        "{:?}",
-        finding.slope_pa_s
-    );
-}
-
-/// Nonsense of many kinds: no panic, and no number that is not one.
-#[test]
-fn nonsense_is_refused_or_finite() {
-    let mut random = Random::new(77, 0);
-    let settings = LeakSettings::of_volume(133e-6);
-    for case in 0..60u64 {
-        let (mut t_us, mut p) = (0u64, 0.0);
-        let count = random.below(4000);
-        let (wild, step) = (random.uniform(0.0, 6.0), 1 + random.below(200_000));
-        let mut leak = Leak::new(settings);
-        for i in 0..count {
-            t_us = match random.below(400) {
-                0 => t_us / 2,
-                1 => t_us.saturating_add(1 << random.below(50)),
-                _ => t_us + step,
-            };
-            p = match case % 4 {
-                0 => p + libm::pow(10.0, wild) * random.normal(),
-                1 => 15e3 * f64::from(u8::from(i > count / 4)),
-                2 => libm::pow(10.0, random.uniform(-8.0, 9.0)),
-                _ => 20e3 - p,
-            };
-            let spike = [f64::NAN, f64::INFINITY, -1e300, 0.0][(i % 4) as usize];
-            leak.push(PressureReading {
-                t_us,
-                pressure_pa: if random.below(50) == 0 { spike } else { p },
-                tank_k: (random.below(3) == 0).then_some(spike),
-            });
-        }
-        assert_finite(&leak.finish(Quality::default()));
-    }
-}
-
-/// While recording: the finding so far from a copy, every 5 s, changes nothing of the last one.
-#[test]
-fn looking_while_recording_changes_nothing() {
-    let simulated = simulate(&TankScenario::plover(), 2);
-    let settings = LeakSettings::of_volume(simulated.truth.volume_m3);
-    let mut leak = Leak::new(settings);
-    let mut stops = 0;
-    for (i, reading) in simulated.readings.iter().enumerate() {
-        leak.push(*reading);
-        if i % 500 == 499 {
-            stops += u32::from(leak.clone().finish(Quality::default()).may_stop());
-        }
-    }
-    let looked = leak.finish(Quality::default());
-    assert_eq!(looked, analyze(settings, &simulated.readings));
-    assert!(
-        stops >= 1,
-        "a leak far outside the suggested limit may stop early"
-    );
 }
