@@ -5,8 +5,6 @@ use crate::physics::noise::Noise;
 
 /// Wheel turns over which the hand pushes, shortest and longest.
 const PUSH_TURNS: (f64, f64) = (0.6, 1.3);
-/// Share of runs that end by a hand on the car before it stands.
-const CAUGHT: f64 = 0.3;
 /// Speed at which a caught car is met, share of the speed of letting go.
 const CAUGHT_AT: (f64, f64) = (0.15, 0.4);
 /// A braking hand takes this many times the drag.
@@ -36,6 +34,8 @@ pub(super) struct Hand {
     peak: f64,
     let_go: (f64, f64),
     pause_s: (f64, f64),
+    /// Share of runs that a braking hand ends.
+    caught: f64,
     /// Wheel turns per sensed turn.
     wheel: f64,
     drag: f64,
@@ -49,6 +49,7 @@ impl Hand {
             peak: 0.0,
             let_go: conditions.let_go,
             pause_s: conditions.pause_s,
+            caught: conditions.caught,
             wheel,
             drag,
             noise: Noise::new(seed, 10),
@@ -99,7 +100,7 @@ impl Hand {
 
     /// Lets go: from here on the car runs down.
     pub fn let_run(&mut self) {
-        let caught = self.noise.unit() < CAUGHT;
+        let caught = self.noise.unit() < self.caught;
         let share = self.noise.uniform(CAUGHT_AT.0, CAUGHT_AT.1);
         self.doing = Doing::Coast {
             caught_at: if caught {

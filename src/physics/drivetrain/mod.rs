@@ -50,6 +50,8 @@ pub struct Conditions {
     pub let_go: (f64, f64),
     /// Shortest and longest pause between two runs, s.
     pub pause_s: (f64, f64),
+    /// Share of runs that a braking hand ends before the car stands.
+    pub caught: f64,
     /// Magnets sit this far from their even places, sd in degrees.
     pub magnet_sd_deg: f64,
     /// Standard deviation of one edge time, microseconds.
@@ -77,6 +79,7 @@ impl Conditions {
         ball_slip: 0.01,
         let_go: (2.2, 4.2),
         pause_s: (0.3, 1.5),
+        caught: 0.3,
         magnet_sd_deg: 3.0,
         jitter_us: 10.0,
         missed: 0.0,

@@ -246,7 +246,7 @@ fn carries_load(vehicle: &Vehicle, shaft: &str) -> bool {
         .diffs
         .iter()
         .filter(|d| named(&d.input) || named(&d.out_a) || named(&d.out_b));
-    meshes.count() + diffs.count() > 1 || vehicle.wheels().iter().any(|i| named(i))
+    meshes.count() + diffs.count() > 1 || vehicle.wheels().iter().any(named)
 }
 
 fn hooke_joints(
