@@ -5,11 +5,12 @@
 use std::{
     collections::{BTreeMap, BTreeSet},
     io,
+    path::Path,
     sync::{Arc, Mutex},
 };
 
 use feelgauge::{
-    inspect::{Input, Mark, Row},
+    inspect::{Input, Mark, Row, Stated},
     record::{
         Capture, CaptureMeta, CaptureWriter, Files, RecordError, Storage,
         capture::{Anchor, Conditions, FORMAT, ProbeMeta, Settings},
@@ -519,4 +520,70 @@ fn changed_and_missing_files_are_counted_never_fatal() {
         message.contains("capture.toml") && message.contains("line 2"),
         "{message}"
     );
+}
+
+/// What a sample capture must say: see captures/README.md.
+#[derive(serde::Deserialize)]
+struct Expected {
+    verdict: String,
+    /// Words of the finding by JSON pointer.
+    words: BTreeMap<String, String>,
+    /// Numbers of the finding by JSON pointer, each with its tolerance.
+    numbers: BTreeMap<String, (f64, f64)>,
+    /// Truth by the JSON pointer of the estimate whose 95 % interval must hold it.
+    truth: BTreeMap<String, f64>,
+}
+
+#[test]
+fn sample_captures_say_what_was_put_in() {
+    let base = Path::new(env!("CARGO_MANIFEST_DIR")).join("captures");
+    let folders = std::fs::read_dir(&base)
+        .unwrap()
+        .map(|entry| entry.unwrap().path());
+    let mut tests = BTreeSet::new();
+    for folder in folders.filter(|path| path.is_dir()) {
+        let name = folder.file_name().unwrap().to_str().unwrap();
+        let capture = read_capture(&Files::under(&base), name).unwrap();
+        assert_eq!(
+            (&capture.faults, capture.flags().len()),
+            (&BTreeMap::new(), 0),
+            "{name}"
+        );
+        let finding = capture.analyze(Stated::default(), None).unwrap();
+        let found = serde_json::to_value(&finding).unwrap();
+        let text = std::fs::read_to_string(base.join(format!("{name}.expected.toml"))).unwrap();
+        let expected: Expected = toml::from_str(&text).unwrap();
+        tests.insert(capture.meta.test.clone());
+        assert_eq!(found["refused"], serde_json::Value::Null, "{name}");
+        assert_eq!(found["quality"]["faults"], serde_json::json!({}), "{name}");
+        assert_eq!(found["verdict"], expected.verdict, "{name}");
+        for (at, word) in &expected.words {
+            assert_eq!(found.pointer(at).unwrap(), word, "{name} {at}");
+        }
+        let number = |at: &str| {
+            found
+                .pointer(at)
+                .and_then(serde_json::Value::as_f64)
+                .unwrap()
+        };
+        for (at, (value, within)) in &expected.numbers {
+            assert!(
+                (number(at) - value).abs() <= *within,
+                "{name} {at}: {}",
+                number(at)
+            );
+        }
+        for (at, truth) in &expected.truth {
+            let (lo, hi) = (number(&format!("{at}/lo95")), number(&format!("{at}/hi95")));
+            assert!(
+                (lo..=hi).contains(truth),
+                "{name} {at}: {truth} is not in {lo}..{hi}"
+            );
+        }
+        assert!(
+            !expected.truth.is_empty() && expected.numbers.len() >= 3,
+            "{name}"
+        );
+    }
+    assert!(tests.iter().eq(["leak", "pull", "roll"]), "{tests:?}");
 }

@@ -590,4 +590,35 @@ mod tests {
         assert_eq!(quality.faults, BTreeMap::from([("malformed".into(), 1)]));
         assert!(quality.unprotected && quality.flags == ["host_time"]);
     }
+
+    proptest::proptest! {
+        /// Whatever comes on three ports, nothing panics, time goes forward and every line is counted.
+        #[test]
+        fn any_rows_are_taken(rows in proptest::collection::vec(
+            (0_usize..3, 0_u64..40, "[ISEHP] [0-9]{1,5}( [0-9:.a-zA-Z-]{1,9}){0,6}", proptest::bool::ANY, 0_usize..4),
+            0..60,
+        )) {
+            const PARTS: [Part; 4] = [Part::Whole, Part::OverLong, Part::OverLongEnd, Part::Torn];
+            let sources = vec![
+                wire(ProbeKind::Pressure, &[Unit::Pascal, Unit::Celsius]),
+                Source::Wire(None),
+                Source::Bare(Bare::describe("pressure:Pa:2").unwrap()),
+            ];
+            let mut whole = 0;
+            let inputs = rows.into_iter().map(|(probe, host_us, text, good, part)| {
+                let mut bytes = text.into_bytes();
+                if good {
+                    bytes.extend(format!("*{:04X}", crate::wire::CRC.checksum(&bytes)).into_bytes());
+                }
+                let part = PARTS[if good { 0 } else { part }];
+                whole += u64::from(part == Part::Whole);
+                Input::Row(probe, Row { host_us: host_us * 500_000, bytes, part })
+            });
+            let inputs: Vec<Input> = inputs.collect();
+            let (readings, quality) = run(Feed::new(Test::Leak, sources, None), &inputs);
+            proptest::prop_assert!(readings.is_sorted_by(|a, b| a.t_us() < b.t_us()));
+            proptest::prop_assert_eq!(readings.len() as u64, quality.rows);
+            proptest::prop_assert!(quality.lines >= whole);
+        }
+    }
 }

@@ -111,4 +111,18 @@ mod tests {
             (7, "phase hold")
         );
     }
+
+    proptest::proptest! {
+        #[test]
+        fn any_bytes_are_taken_apart_without_loss(bytes in proptest::collection::vec(
+            proptest::prop_oneof![proptest::prelude::any::<u8>(), proptest::sample::select(b"0123,\"\\x\r\n".as_slice())],
+            0..400,
+        )) {
+            let found = rows(&bytes);
+            let ends = bytes.split(|b| *b == b'\n').count() as u64 - 1;
+            let header = u64::from(!found.header_missing);
+            proptest::prop_assert_eq!(found.rows.len() as u64 + found.damaged + header, ends);
+            proptest::prop_assert_eq!(found.whole_len + found.torn_bytes, bytes.len());
+        }
+    }
 }
