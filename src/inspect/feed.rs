@@ -2,14 +2,11 @@
 
 use std::collections::BTreeMap;
 
-use super::{Input, Row, Test};
+use super::{Input, Row, Test, bare::BareLink};
 use crate::{
     reading::{Edge, ForceReading, PressureReading, Quality},
     units::ZERO_CELSIUS_K,
-    wire::{
-        Channel, Event, FaultKind, Identity, LinkHealth, Message, Part, Samples, Standing, Tracker,
-        Unit, bare::Bare,
-    },
+    wire::{Channel, Event, Identity, Message, Samples, Standing, Tracker, Unit, bare::Bare},
 };
 
 /// A reading on its way to a measure.
@@ -53,8 +50,6 @@ pub enum Source {
     Bare(Bare),
 }
 
-/// Most that the spacing of bare readings grows from one read to the next: a pause is no reading.
-const SPACING_GROWTH: u64 = 2;
 /// Kind of fault: a reading at an end of the converter.
 pub const CLIPPED: &str = "clipped";
 /// Kind of fault: a reading whose time is not later than the one before.
@@ -87,19 +82,6 @@ struct Probe {
     tracker: Tracker,
     /// Counts of a bare probe; the tracker counts the others.
     bare: BareLink,
-}
-
-#[derive(Clone, Debug, Default)]
-struct BareLink {
-    health: LinkHealth,
-    in_over_long: bool,
-    /// Readings of the read at `read_us`, not timed yet.
-    waiting: Vec<f64>,
-    read_us: u64,
-    /// Time of the read before.
-    before_us: Option<u64>,
-    /// Spacing of the readings of the read before, microseconds.
-    spacing_us: Option<u64>,
 }
 
 impl Feed {
@@ -142,7 +124,7 @@ impl Feed {
     pub fn quality(&self) -> Quality {
         let mut quality = self.quality.clone();
         for probe in &self.probes {
-            for health in [probe.tracker.health(), &probe.bare.health] {
+            for health in [probe.tracker.health(), probe.bare.health()] {
                 quality.lines += health.lines;
                 for (kind, n) in health.faults() {
                     *quality.faults.entry(kind.key().into()).or_default() += n;
@@ -161,7 +143,8 @@ impl Feed {
         out: &mut impl FnMut(Reading),
     ) -> Quality {
         for probe in 0..self.probes.len() {
-            self.release(probe, out);
+            let timed = self.probes[probe].bare.release();
+            self.bare_readings(probe, timed, out);
         }
         let mut quality = self.quality();
         for (kind, n) in kept {
@@ -322,53 +305,21 @@ impl Feed {
     }
 
     fn bare_row(&mut self, probe: usize, row: &Row, out: &mut impl FnMut(Reading)) {
-        if row.host_us != self.probes[probe].bare.read_us {
-            self.release(probe, out);
-        }
         let Probe { source, bare, .. } = &mut self.probes[probe];
         let Source::Bare(how) = source else { return };
-        bare.read_us = row.host_us;
-        let goes_on = std::mem::replace(&mut bare.in_over_long, row.part == Part::OverLong);
-        let fault = match row.part {
-            Part::Whole => match how.reading(&row.bytes) {
-                Some(value) => {
-                    bare.waiting.push(value);
-                    None
-                }
-                None => Some(FaultKind::Malformed),
-            },
-            Part::Torn => Some(FaultKind::Torn),
-            Part::OverLong | Part::OverLongEnd if goes_on => return,
-            Part::OverLong | Part::OverLongEnd => Some(FaultKind::OverLong),
-        };
-        bare.health.lines += 1;
-        if let Some(kind) = fault {
-            bare.health.count(kind, 1);
-        }
+        let timed = bare.take(how, row);
+        self.bare_readings(probe, timed, out);
     }
 
-    /// Times the readings of a bare probe's last read. Several that came in one read are spread evenly over the time
-    /// since the read before, because that is how a board prints them; the last has the time of the read.
-    fn release(&mut self, probe: usize, out: &mut impl FnMut(Reading)) {
+    fn bare_readings(
+        &mut self,
+        probe: usize,
+        timed: Vec<(u64, f64)>,
+        out: &mut impl FnMut(Reading),
+    ) {
         let counts = self.feeder() == Some(probe);
-        let bare = &mut self.probes[probe].bare;
-        let values = std::mem::take(&mut bare.waiting);
-        if values.is_empty() {
-            return;
-        }
-        let n = values.len() as u64;
-        let even = bare
-            .before_us
-            .map_or(1, |before| (bare.read_us - before.min(bare.read_us)) / n);
-        let most = bare
-            .spacing_us
-            .map_or(u64::MAX, |us| us.saturating_mul(SPACING_GROWTH));
-        let spacing = even.min(most).max(1);
-        let read_us = bare.read_us;
-        bare.spacing_us = bare.before_us.map(|_| spacing);
-        bare.before_us = Some(read_us);
-        for (value, back) in values.into_iter().zip((0..n).rev()) {
-            let reading = self.reading(read_us.saturating_sub(back * spacing), value);
+        for (t_us, value) in timed {
+            let reading = self.reading(t_us, value);
             self.pass(counts, reading, out);
         }
     }
@@ -386,7 +337,7 @@ mod tests {
     use super::*;
     use crate::{
         inspect::Mark,
-        wire::{Encoder, ProbeKind},
+        wire::{Encoder, Part, ProbeKind},
     };
 
     fn identity(kind: ProbeKind, units: &[Unit]) -> Identity {

@@ -1,5 +1,6 @@
 //! State machines from received lines to findings. Pure: fed by a live probe or by a capture, they say the same.
 
+mod bare;
 mod feed;
 mod session;
 mod settings;
