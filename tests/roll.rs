@@ -3,6 +3,8 @@
 
 #[path = "roll/car.rs"]
 mod car;
+#[path = "roll/study.rs"]
+mod study;
 
 use car::{Car, Ripple, Snag};
 use feelgauge::measure::roll::{Roll, RollFinding, RollSettings, SNAG_FALSE_ALARM};
