@@ -79,8 +79,11 @@ struct Counter<'a> {
     scatter: f64,
     beam: usize,
     miss_cost: f64,
+    /// The beam before the present edge, cheapest first.
     live: Vec<Hypothesis>,
-    next: Vec<(Hypothesis, Step)>,
+    /// What may become of it, in no order, and the places there of the cheapest, cheapest first.
+    offered: Vec<(Hypothesis, Step)>,
+    next: Vec<(f64, usize)>,
 }
 
 impl Counter<'_> {
@@ -119,21 +122,23 @@ impl Counter<'_> {
         if self.next.len() < self.beam {
             return f64::INFINITY;
         }
-        self.next[self.beam - 1].0.cost
+        self.next[self.beam - 1].0
     }
 
     fn offer(&mut self, h: Hypothesis, step: Step) {
         if h.cost >= self.bar() {
             return;
         }
-        let at = self.next.partition_point(|(n, _)| n.cost <= h.cost);
-        self.next.insert(at, (h, step));
+        let at = self.next.partition_point(|(cost, _)| *cost <= h.cost);
+        self.next.insert(at, (h.cost, self.offered.len()));
         self.next.truncate(self.beam);
+        self.offered.push((h, step));
     }
 
     /// Counts the edge at `t`; returns what the kept hypotheses did, cheapest first.
     fn edge(&mut self, t: f64, steps: &mut Vec<Step>) {
         self.next.clear();
+        self.offered.clear();
         for advance in ADVANCES {
             for i in 0..self.live.len() {
                 let h = self.live[i];
@@ -156,8 +161,11 @@ impl Counter<'_> {
             }
         }
         self.live.clear();
-        self.live.extend(self.next.iter().map(|(h, _)| *h));
-        steps.extend(self.next.iter().map(|(_, s)| *s));
+        for (_, at) in &self.next {
+            let (h, step) = self.offered[*at];
+            self.live.push(h);
+            steps.push(step);
+        }
     }
 }
 
@@ -182,6 +190,7 @@ fn beam(t: &[f64], spacing: &[f64], scatter: f64, width: usize, starts: usize) -
             MISS_COST
         },
         live: (0..starts.min(width)).map(start).collect(),
+        offered: Vec::with_capacity(4 * width),
         next: Vec::with_capacity(width + 1),
     };
     let mut steps = Vec::with_capacity(t.len() * width);

@@ -8,14 +8,9 @@ const ROUNDER: f64 = 6_755_399_441_055_744.0;
 /// ln 2 in two parts; the first has trailing zeros, so that its products with whole numbers below 2^11 are exact.
 const LN2_HIGH: f64 = 0.693_147_180_369_123_8;
 const LN2_LOW: f64 = 1.908_214_929_270_587_7e-10;
-/// 1/n! for n = 13 down to 2 (Taylor: the rest is below 2e-18 for |r| <= ln 2 / 2).
-const TAYLOR: [f64; 12] = [
-    1.0 / 6_227_020_800.0,
-    1.0 / 479_001_600.0,
-    1.0 / 39_916_800.0,
-    1.0 / 3_628_800.0,
-    1.0 / 362_880.0,
-    1.0 / 40_320.0,
+/// 1/n! for n = 7 down to 2. The series is taken at an eighth of the rest and squared three times: at most ln 2 / 16,
+/// where the first term left out is 3e-16.
+const TAYLOR: [f64; 6] = [
     1.0 / 5_040.0,
     1.0 / 720.0,
     1.0 / 120.0,
@@ -26,19 +21,22 @@ const TAYLOR: [f64; 12] = [
 const MANTISSA_BITS: u32 = 52;
 const EXPONENT_BIAS: u64 = 1023;
 
-/// Replaces every `x` by `e^x`, to within 2e-16 relative.
+/// Replaces every `x` by `e^x`, to within 5e-15 relative.
 pub(super) fn exp_all(x: &mut [f64]) {
     for x in x {
         let y = if *x < RANGE.0 { RANGE.0 } else { *x };
         let y = if y > RANGE.1 { RANGE.1 } else { y };
         let shifted = y * std::f64::consts::LOG2_E + ROUNDER;
         let k = shifted - ROUNDER;
-        let r = (y - k * LN2_HIGH) - k * LN2_LOW;
+        let r = ((y - k * LN2_HIGH) - k * LN2_LOW) * 0.125;
         let mut tail = TAYLOR[0];
         for c in &TAYLOR[1..] {
             tail = tail * r + c;
         }
-        let mantissa = 1.0 + (r + r * r * tail);
+        let eighth = 1.0 + (r + r * r * tail);
+        let quarter = eighth * eighth;
+        let half = quarter * quarter;
+        let mantissa = half * half;
         let power = shifted.to_bits().wrapping_add(EXPONENT_BIAS) << MANTISSA_BITS;
         *x = mantissa * f64::from_bits(power);
     }
@@ -93,9 +91,9 @@ mod tests {
         exp_all(&mut fast);
         for (x, fast) in x.iter().zip(fast) {
             let exact = libm::exp(*x);
-            // one unit in the last place of each
+            // the roundings of the series, 1.1e-16 each, grow eightfold by the squarings
             assert!(
-                (fast / exact - 1.0).abs() < 4.5e-16,
+                (fast / exact - 1.0).abs() < 5e-15,
                 "e^{x} = {fast:e}, not {exact:e}"
             );
         }

@@ -76,7 +76,7 @@ pub(super) fn fit(nodes: &Nodes, train: &Train) -> Option<Fit> {
         state.b.clone_from(&fit.b);
         state.noise = Some(fit.noise);
         if round == DRIFT_ROUND && train.rolling {
-            let found = drifting(&fit, nodes, train);
+            let found = drifting(&fit, turns, train);
             columns.extend(nodes, found);
             state.b.resize(columns.count, 0.0);
         }

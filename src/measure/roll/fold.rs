@@ -65,7 +65,8 @@ struct Event {
     p: usize,
     /// The cell it lies in.
     cell: usize,
-    lever: f64,
+    /// Share of the cell that lies behind it.
+    share: f64,
 }
 
 /// Calls `take` for every event that the record can show, by angle: the events of all phases are one even grid.
@@ -89,7 +90,7 @@ fn sweep(field: Field, comb: Comb, mut take: impl FnMut(Event)) {
                 k,
                 p,
                 cell: c,
-                lever: cell.lever(a),
+                share: cell.share(a),
             });
             q += 1;
             p += 1;
@@ -116,9 +117,9 @@ pub(super) fn fold(field: Field, comb: Comb) -> Folded {
     };
     sweep(field, comb, |event| {
         if event.k < events {
-            let (u, i) = field.scores.cells[event.cell].score(event.lever);
+            let (u, i) = field.scores.cells[event.cell].score(event.share);
             let at = event.p * events + event.k;
-            (folded.u[at], folded.i[at]) = (u, i.max(0.0));
+            (folded.u[at], folded.i[at]) = (u, i);
         }
     });
     folded
@@ -128,32 +129,32 @@ pub(super) fn fold(field: Field, comb: Comb) -> Folded {
 pub(super) fn sums(field: Field, comb: Comb) -> Vec<(f64, f64)> {
     let mut sums = vec![(0.0, 0.0); comb.phases];
     sweep(field, comb, |event| {
-        let (u, i) = field.scores.cells[event.cell].score(event.lever);
+        let (u, i) = field.scores.cells[event.cell].score(event.share);
         let sum = &mut sums[event.p];
         sum.0 += u;
-        sum.1 += i.max(0.0);
+        sum.1 += i;
     });
     sums
 }
 
-/// `Q = c' Ainv c` of every phase: how much of the train's information the nuisance columns can take.
-fn taken(field: Field, comb: Comb) -> Vec<f64> {
+/// Cross-information of the train of every phase with every column, phase-major.
+fn cross(field: Field, comb: Comb) -> Vec<f64> {
     let n = field.fit.b.len();
     let mut all = vec![0.0; n * comb.phases];
     let most = field.scores.cross.iter().map(|c| c.columns.len()).max();
-    let mut local = vec![0.0; most.unwrap_or(0) * comb.phases];
+    let mut local = vec![0.0f32; most.unwrap_or(0) * comb.phases];
     let mut run = 0;
-    let mut flush = |run: usize, local: &mut [f64]| {
+    let mut flush = |run: usize, local: &mut [f32]| {
         let columns = &field.scores.cross[run].columns;
         for p in 0..comb.phases {
             let from = &mut local[p * columns.len()..(p + 1) * columns.len()];
             for (c, v) in columns.iter().zip(from.iter_mut()) {
-                all[p * n + c] += *v;
+                all[p * n + c] += f64::from(*v);
                 *v = 0.0;
             }
         }
     };
-    sweep(field, comb, |Event { p, cell, lever, .. }| {
+    sweep(field, comb, |Event { p, cell, share, .. }| {
         while cell >= field.scores.run_cells[run + 1] {
             flush(run, &mut local);
             run += 1;
@@ -161,12 +162,18 @@ fn taken(field: Field, comb: Comb) -> Vec<f64> {
         let cross = &field.scores.cross[run];
         let m = cross.columns.len();
         let row = field.scores.cells[cell].row;
-        cross.add(row, lever, &mut local[p * m..(p + 1) * m]);
+        cross.add(row, share, &mut local[p * m..(p + 1) * m]);
     });
     if !field.scores.cross.is_empty() {
         flush(run, &mut local);
     }
-    all.chunks_exact(n.max(1))
+    all
+}
+
+/// `Q = c' Ainv c` of every phase: how much of the train's information the nuisance columns can take.
+fn taken(field: Field, comb: Comb) -> Vec<f64> {
+    cross(field, comb)
+        .chunks_exact(field.fit.b.len().max(1))
         .map(|c| {
             let half = field.fit.factor.half_solve(c);
             half.iter().map(|h| h * h).sum()
@@ -180,8 +187,9 @@ fn response(field: Field, comb: Comb) -> Vec<f64> {
     let track = &field.fit.track;
     let mut sum = vec![0.0; phases];
     let mut hits: Vec<(usize, usize, f64)> = Vec::new();
-    sweep(field, comb, |Event { p, cell, lever, .. }| {
-        hits.push((field.scores.cells[cell].row, p, lever));
+    sweep(field, comb, |Event { p, cell, share, .. }| {
+        let cell = &field.scores.cells[cell];
+        hits.push((cell.row, p, cell.lever(share)));
     });
     let mut next = hits.iter().peekable();
     let mut state = vec![[0.0; 3]; phases];
@@ -272,7 +280,7 @@ mod tests {
                 let cell = scores.cells.iter().find(|c| c.start <= a && a < c.end);
                 let (mut u, mut i) = (0.0, 0.0);
                 if let Some(cell) = cell {
-                    (u, i) = cell.score(cell.lever(a));
+                    (u, i) = cell.score(cell.share(a));
                     for (sum, g) in train.iter_mut().zip(response(&fit, cell.row, a)) {
                         *sum += g;
                     }

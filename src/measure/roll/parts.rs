@@ -176,7 +176,7 @@ impl Evidence<'_> {
             _ => !hunts(part),
         };
         if competes {
-            ln_one_plus_exp(ln_rival(self.field.fit, self.nodes, order))
+            ln_one_plus_exp(ln_rival(self.field.fit, order))
         } else {
             0.0
         }

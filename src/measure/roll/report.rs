@@ -6,7 +6,7 @@ use super::bayes::{ln_mean_exp, ln_sum_exp};
 use super::finding::{Hit, RollFinding, RollQuality, RollTrace, Snag, Strip, Suspect};
 use super::fold::{Comb, fold};
 use super::hits::hit_rate;
-use super::parts::{Case, Evidence};
+use super::parts::{Case, Evidence, alike};
 
 /// Share of `1/B` that bounds the false alarms; set on simulated records without a snag.
 const FALSE_ALARM: f64 = 0.03;
@@ -89,10 +89,23 @@ impl Report<'_> {
         }
     }
 
-    /// The finer look at every part that may be meant.
+    /// The finer look at every part that may be meant; parts that are alike share it.
     fn name(&self, cases: &mut [Case]) {
-        for case in cases.iter_mut().filter(|c| c.ln_bayes >= 0.0) {
-            self.evidence.refine(case);
+        let parts = &self.evidence.train.parts;
+        for i in 0..cases.len() {
+            if cases[i].ln_bayes < 0.0 {
+                continue;
+            }
+            let part = &parts[cases[i].part];
+            match (0..i).find(|j| alike(&parts[cases[*j].part], part)) {
+                Some(j) => {
+                    cases[i] = Case {
+                        part: cases[i].part,
+                        ..cases[j].clone()
+                    }
+                }
+                None => self.evidence.refine(&mut cases[i]),
+            }
         }
         self.evidence.yield_to_shafts(cases);
     }

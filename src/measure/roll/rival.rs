@@ -4,7 +4,6 @@ use crate::measure::cholesky::Cholesky;
 use crate::vehicle::Train;
 
 use super::bayes::ln_sum_exp;
-use super::count::Nodes;
 use super::fit::Fit;
 use super::nuisance::{Kind, SAME_ORDER, States, Wave, torque, trig};
 use super::orders::{SLIP_SD, grid};
@@ -21,7 +20,7 @@ const TAKEN: f64 = 2.0;
 const APART: f64 = 0.7;
 
 /// Logarithm of the Bayes factor "smooth ripple at `order`" against "no more ripple than the columns explain".
-pub(super) fn ln_rival(fit: &Fit, nodes: &Nodes, order: f64) -> f64 {
+pub(super) fn ln_rival(fit: &Fit, order: f64) -> f64 {
     let mut priors = [0.0; COLUMNS];
     for h in 0..HARMONICS {
         for (kind, at) in [(Kind::Angle, 0), (Kind::Torque, 2)] {
@@ -33,7 +32,7 @@ pub(super) fn ln_rival(fit: &Fit, nodes: &Nodes, order: f64) -> f64 {
             priors[4 * h + at..4 * h + at + 2].fill(wave.prior(fit.track.level));
         }
     }
-    let (s, g) = products(fit, nodes, order);
+    let (s, g) = products(fit, order);
     let s: Vec<f64> = s.iter().zip(&priors).map(|(s, d)| s * d).collect();
     let mut ln = Vec::with_capacity(LEADING.len() * SCALES.len());
     for n in LEADING {
@@ -58,29 +57,26 @@ pub(super) fn ln_rival(fit: &Fit, nodes: &Nodes, order: f64) -> f64 {
 }
 
 /// `V'W res` and `V'WV - V'WX Ainv X'WV` of the rival's columns V.
-fn products(fit: &Fit, nodes: &Nodes, order: f64) -> ([f64; COLUMNS], Vec<f64>) {
+fn products(fit: &Fit, order: f64) -> ([f64; COLUMNS], Vec<f64>) {
     let n = fit.b.len();
     let mut s = [0.0; COLUMNS];
     let mut g = vec![0.0; COLUMNS * COLUMNS];
     let mut cross = vec![0.0; COLUMNS * n];
     for (number, run) in fit.track.runs.iter().enumerate() {
-        let v = responses(fit, nodes, order, run.clone());
+        let v = responses(fit, order, run.clone());
         let block = &fit.blocks[number];
         let m = block.columns.len();
         let mut local = vec![0.0; COLUMNS * m];
-        for ((row, v), x) in run.clone().zip(v.chunks_exact(COLUMNS)).zip(block.rows()) {
+        let mut weighted = v.clone();
+        for (row, v) in run.clone().zip(weighted.chunks_exact_mut(COLUMNS)) {
             let (w, res) = (fit.weight[row], fit.residual[row]);
-            for i in 0..COLUMNS {
-                let wv = w * v[i];
-                s[i] += wv * res;
-                for j in 0..=i {
-                    g[i * COLUMNS + j] += wv * v[j];
-                }
-                for (c, x) in local[i * m..(i + 1) * m].iter_mut().zip(x) {
-                    *c += wv * x;
-                }
+            for (s, v) in s.iter_mut().zip(v) {
+                *v *= w;
+                *s += *v * res;
             }
         }
+        add_products(&weighted, &v, COLUMNS, &mut g);
+        add_products(&weighted, &block.x, m, &mut local);
         for i in 0..COLUMNS {
             for (c, v) in block.columns.iter().zip(&local[i * m..(i + 1) * m]) {
                 cross[i * n + c] += v;
@@ -101,13 +97,49 @@ fn products(fit: &Fit, nodes: &Nodes, order: f64) -> ([f64; COLUMNS], Vec<f64>) 
     (s, g)
 }
 
+/// Adds `V' X` of the rival's columns (row-major) and `m` others to `out` (`COLUMNS x m`), four rows at a time.
+fn add_products(v: &[f64], x: &[f64], m: usize, out: &mut [f64]) {
+    for (v, x) in v.chunks(4 * COLUMNS).zip(x.chunks((4 * m).max(1))) {
+        if v.len() < 4 * COLUMNS {
+            for (v, x) in v.chunks_exact(COLUMNS).zip(x.chunks_exact(m.max(1))) {
+                for (v, out) in v.iter().zip(out.chunks_exact_mut(m.max(1))) {
+                    for (out, x) in out.iter_mut().zip(x) {
+                        *out += v * x;
+                    }
+                }
+            }
+            continue;
+        }
+        let (x0, rest) = x.split_at(m);
+        let (x1, rest) = rest.split_at(m);
+        let (x2, x3) = rest.split_at(m);
+        for (i, out) in out.chunks_exact_mut(m.max(1)).enumerate() {
+            let [a, b, c, d] = [0, 1, 2, 3].map(|r| v[r * COLUMNS + i]);
+            let rows = x0.iter().zip(x1).zip(x2).zip(x3);
+            for (out, (((x0, x1), x2), x3)) in out.iter_mut().zip(rows) {
+                *out += a * x0 + b * x1 + c * x2 + d * x3;
+            }
+        }
+    }
+}
+
+/// Sine and cosine of every harmonic at every angle: the first from the library, the others by turning on.
+fn harmonics(order: f64, x: &[f64]) -> Vec<Vec<[f64; 2]>> {
+    let first = trig(order, x);
+    let mut all = vec![first.clone()];
+    for _ in 1..HARMONICS {
+        let last = &all[all.len() - 1];
+        let on =
+            |([s0, c0], [s1, c1]): (&[f64; 2], &[f64; 2])| [s0 * c1 + c0 * s1, c0 * c1 - s0 * s1];
+        all.push(last.iter().zip(&first).map(on).collect());
+    }
+    all
+}
+
 /// Whitened responses of the rival's columns over a run, row-major.
-fn responses(fit: &Fit, nodes: &Nodes, order: f64, run: std::ops::Range<usize>) -> Vec<f64> {
+fn responses(fit: &Fit, order: f64, run: std::ops::Range<usize>) -> Vec<f64> {
     let track = &fit.track;
-    let waves: Vec<Vec<[f64; 2]>> = (1..=HARMONICS)
-        .map(|h| trig(order * h as f64, &track.x[run.clone()]))
-        .collect();
-    debug_assert!(nodes.x.len() >= track.len());
+    let waves = harmonics(order, &track.x[run.clone()]);
     let mut out = vec![0.0; COLUMNS * run.len()];
     let mut states = States::new(COLUMNS);
     let (mut y, mut u) = ([0.0; COLUMNS], [0.0; COLUMNS]);
@@ -128,8 +160,7 @@ fn responses(fit: &Fit, nodes: &Nodes, order: f64, run: std::ops::Range<usize>) 
 }
 
 /// Waves of the shafts that slip against the sensed one: their phase runs away by turns, and no window follows it.
-pub(super) fn drifting(fit: &Fit, nodes: &Nodes, train: &Train) -> Vec<Wave> {
-    let turns = nodes.turns();
+pub(super) fn drifting(fit: &Fit, turns: f64, train: &Train) -> Vec<Wave> {
     let mut done: Vec<f64> = Vec::new();
     let mut waves = Vec::new();
     for shaft in &train.turning {
@@ -145,7 +176,7 @@ pub(super) fn drifting(fit: &Fit, nodes: &Nodes, train: &Train) -> Vec<Wave> {
         let scored: Vec<(f64, f64)> = grid
             .iter()
             .map(|trial| {
-                let score = ln_rival(fit, nodes, trial.order) + trial.ln_weight;
+                let score = ln_rival(fit, trial.order) + trial.ln_weight;
                 (trial.order, score)
             })
             .collect();
@@ -236,7 +267,7 @@ mod tests {
                 *z += x * fit.b[*c];
             }
         }
-        let v = responses(&fit, &nodes, order, fit.track.runs[0].clone());
+        let v = responses(&fit, order, fit.track.runs[0].clone());
         let mut ln = vec![];
         for leading in LEADING {
             for scale in SCALES {
@@ -254,7 +285,7 @@ mod tests {
             }
         }
         let mean: f64 = ln.iter().map(|l| libm::exp(*l)).sum::<f64>() / 12.0;
-        let rival = ln_rival(&fit, &nodes, order);
+        let rival = ln_rival(&fit, order);
         assert!((rival - libm::log(mean)).abs() < 1e-6, "{rival} {ln:?}");
     }
 

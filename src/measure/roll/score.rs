@@ -7,7 +7,7 @@ use super::fit::Fit;
 /// Whitened residuals count up to this many sd.
 const CLIP: f64 = 5.0;
 
-/// A coasting interval in which events can be seen.
+/// A coasting interval in which events can be seen. A loss acts by the share of the interval that lies behind it.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Cell {
     /// Row of the interval's first node.
@@ -15,26 +15,31 @@ pub(super) struct Cell {
     /// Angles of its ends, turns.
     pub start: f64,
     pub end: f64,
-    /// 1 over the cube of its speed, s^3/turns^3.
-    pub inv_w3: f64,
-    r0: f64,
-    r1: f64,
-    n00: f64,
-    n01: f64,
-    n11: f64,
+    inv_length: f64,
+    /// Delay of the end of the interval by a unit loss at its start, s per unit of energy.
+    lever: f64,
+    /// Score of a unit loss: polynomial in the share.
+    score: [f64; 2],
+    /// Information of a unit loss: polynomial in the share.
+    information: [f64; 3],
 }
 
 impl Cell {
-    /// Delay of the end of the interval by a unit loss at angle `a`, s per unit of energy.
-    pub fn lever(&self, a: f64) -> f64 {
-        (self.end - a) * self.inv_w3
+    /// Share of the interval that lies behind angle `a`.
+    pub fn share(&self, a: f64) -> f64 {
+        (self.end - a) * self.inv_length
     }
 
-    /// Score and information of a unit loss with this lever.
-    pub fn score(&self, lever: f64) -> (f64, f64) {
-        let u = self.r0 * lever - self.r1;
-        let i = (self.n00 * lever - 2.0 * self.n01) * lever + self.n11;
-        (u, i)
+    /// Delay of the end of the interval by a unit loss with this share, s per unit of energy.
+    pub fn lever(&self, share: f64) -> f64 {
+        self.lever * share
+    }
+
+    /// Score and information (>= 0) of a unit loss with this share.
+    pub fn score(&self, share: f64) -> (f64, f64) {
+        let [u0, u1] = self.score;
+        let [i0, i1, i2] = self.information;
+        (u0 + u1 * share, (i0 + (i1 + i2 * share) * share).max(0.0))
     }
 }
 
@@ -45,18 +50,21 @@ pub(super) struct Cross {
     pub columns: Vec<usize>,
     /// First row of the run.
     first: usize,
-    /// Row-major: for each row first all `r0`, then all `r1`.
-    r: Vec<f64>,
+    /// Row-major: for each row first the values at the interval's start, then those at its end. Single precision: what is taken from
+    /// a train's mean is needed to 1e-4, and this is the largest table of all.
+    r: Vec<f32>,
 }
 
 impl Cross {
-    /// Adds the cross-information of a unit loss in the interval that follows `row` to `c` (one entry a column).
-    pub fn add(&self, row: usize, lever: f64, c: &mut [f64]) {
+    /// Adds the cross-information of a unit loss in the interval that follows `row` to `c` (one entry a
+    /// column).
+    pub fn add(&self, row: usize, share: f64, c: &mut [f32]) {
         let m = self.columns.len();
         let at = 2 * m * (row - self.first);
-        let (r0, r1) = self.r[at..at + 2 * m].split_at(m);
-        for ((c, r0), r1) in c[..m].iter_mut().zip(r0).zip(r1) {
-            *c += r0 * lever - r1;
+        let (start, end) = self.r[at..at + 2 * m].split_at(m);
+        let share = single(share);
+        for ((c, start), end) in c[..m].iter_mut().zip(start).zip(end) {
+            *c += end + (start - end) * share;
         }
     }
 }
@@ -116,16 +124,15 @@ fn cells(fit: &Fit, run: std::ops::Range<usize>, out: &mut Vec<Cell>) {
         let (step, gain) = (&steps[row], &fit.gains[row]);
         // neither the first interval of the run nor the last
         if row > run.start && row + 2 < run.end {
+            let lever = step.dx * step.inv_w3;
             out.push(Cell {
                 row,
                 start: x[row],
                 end: x[row + 1],
-                inv_w3: step.inv_w3,
-                r0: r[0],
-                r1: r[1],
-                n00: n[0][0],
-                n01: n[0][1],
-                n11: n[1][1],
+                inv_length: 1.0 / step.dx,
+                lever,
+                score: [-r[1], r[0] * lever],
+                information: [n[1][1], -2.0 * n[0][1] * lever, n[0][0] * lever * lever],
             });
         }
         r = back(step, gain, r);
@@ -135,11 +142,20 @@ fn cells(fit: &Fit, run: std::ops::Range<usize>, out: &mut Vec<Cell>) {
     out[from..].reverse();
 }
 
+/// Rounded to single precision.
+#[expect(
+    clippy::cast_possible_truncation,
+    reason = "rounding is what is wanted"
+)]
+fn single(x: f64) -> f32 {
+    x as f32
+}
+
 fn cross(fit: &Fit, number: usize) -> Cross {
     let run = fit.track.runs[number].clone();
     let block = &fit.blocks[number];
     let m = block.columns.len();
-    let mut stored = vec![0.0; 2 * m * run.len()];
+    let mut stored = vec![0.0f32; 2 * m * run.len()];
     let mut r = vec![0.0; 3 * m];
     let (r0, rest) = r.split_at_mut(m);
     let (r1, r2) = rest.split_at_mut(m);
@@ -153,11 +169,12 @@ fn cross(fit: &Fit, number: usize) -> Cross {
         let (step, gain) = (&fit.track.steps[row], &fit.gains[row]);
         let [k0, k1, k2] = gain.k;
         let scale = fit.weight[row] * gain.inv_sd;
+        let whole_lever = step.dx * step.inv_w3;
         let (to0, to1) = store.split_at_mut(m);
         for j in 0..m {
             let (a0, a1, a2) = (r0[j], r1[j], r2[j]);
-            to0[j] = a0;
-            to1[j] = a1;
+            to0[j] = single(a0 * whole_lever - a1);
+            to1[j] = single(-a1);
             r0[j] = (1.0 - k0) * a0 - k1 * a1 - k2 * a2 + x[j] * scale;
             r1[j] = step.e * a0 + a1;
             r2[j] = step.d * a0 + step.dx * a1 + a2;
@@ -214,7 +231,7 @@ pub(super) mod tests {
             for cell in &field.cells[field.run_cells[number]..field.run_cells[number + 1]] {
                 let a = cell.start + 0.3 * (cell.end - cell.start);
                 let g = response(&fit, cell.row, a);
-                let (u, i) = cell.score(cell.lever(a));
+                let (u, i) = cell.score(cell.share(a));
                 let dot = |z: &[f64]| g.iter().zip(z).map(|(g, z)| g * z).sum::<f64>();
                 let (u0, i0) = (dot(&fit.residual), dot(&g));
                 assert!((u - u0).abs() < 1e-6 * i0.sqrt(), "score {u} {u0}");
@@ -222,7 +239,7 @@ pub(super) mod tests {
                 let run = fit.track.runs[number].clone();
                 let m = cross.columns.len();
                 let mut c = vec![0.0; m];
-                cross.add(cell.row, cell.lever(a), &mut c);
+                cross.add(cell.row, cell.share(a), &mut c);
                 for (j, c) in c.iter().enumerate() {
                     let x = fit.blocks[number].x.chunks_exact(m);
                     let c0: f64 = run
@@ -230,10 +247,11 @@ pub(super) mod tests {
                         .zip(x)
                         .map(|(r, x)| fit.weight[r] * x[j] * g[r])
                         .sum();
-                    assert!(
-                        (c - c0).abs() < 1e-6 * (i0.sqrt() + c0.abs()),
-                        "cross {c} {c0}"
-                    );
+                    // single precision, between ends of either sign
+                    let c = f64::from(*c);
+                    let at = 2 * m * (cell.row - run.start) + j;
+                    let ends = f64::from(cross.r[at].abs() + cross.r[at + m].abs());
+                    assert!((c - c0).abs() < 1e-6 * (i0.sqrt() + ends), "cross {c} {c0}");
                 }
             }
         }
@@ -252,7 +270,7 @@ pub(super) mod tests {
             -misfit.map(|r| r * r).sum::<f64>() / 2.0
         };
         assert!(fit.residual.iter().all(|r| r.abs() < CLIP));
-        let (u, i) = cell.score(cell.lever(a));
+        let (u, i) = cell.score(cell.share(a));
         let step = 0.01 / i.sqrt();
         let slope = (ln(step) - ln(-step)) / (2.0 * step);
         let bend = (ln(step) - 2.0 * ln(0.0) + ln(-step)) / (step * step);
