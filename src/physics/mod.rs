@@ -2,6 +2,7 @@
 //! the studies and the virtual bench. Pure: same seed, same bytes on every machine.
 
 pub mod drivetrain;
+pub mod engine;
 pub mod noise;
 pub mod tank;
 

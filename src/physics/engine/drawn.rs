@@ -1,0 +1,120 @@
+//! The invented demo car, and a population of engines and people.
+
+use super::{Engine, EngineScenario, Hand, Lock, Probe};
+use crate::physics::noise::Noise;
+
+impl EngineScenario {
+    /// The invented demo car: 3.5 cm3, fair compression, six pulls at 1000 readings a second.
+    pub fn plover() -> Self {
+        Self {
+            mass_kg: 3.4,
+            engine: PLOVER,
+            hand: STEADY,
+            probe: Probe::new(1000, 1),
+            pulls: 6,
+            plug_in: true,
+            lock: Lock::Free,
+            cord_m: 0.85,
+        }
+    }
+
+    /// The same car with a worn sleeve: too weak to be lifted by its cord.
+    pub fn plover_worn() -> Self {
+        let mut car = Self::plover();
+        car.engine.blow_by_per_s *= 6.0;
+        car.engine.pinch_n *= 0.3;
+        car
+    }
+
+    /// An engine, a person and a car of the population; six pulls at 1000 readings a second.
+    pub fn drawn(seed: u64) -> Self {
+        let mut noise = Noise::new(seed, 0x0063_6172_735f);
+        let engine = engine(&mut noise);
+        let hand = hand(&mut noise);
+        Self {
+            mass_kg: noise.uniform(2.4, 4.6),
+            engine,
+            hand,
+            ..Self::plover()
+        }
+    }
+}
+
+/// Judgement: what a sound engine of its size has.
+const PLOVER: Engine = Engine {
+    displacement_m3: 3.5e-6,
+    stroke_m: 0.0164,
+    rod_ratio: 0.27,
+    clearance_m3: 0.36e-6,
+    port_rad: 1.75,
+    blow_by_per_s: 0.35,
+    pinch_n: 18.0,
+    pinch_reach_m: 1.5e-3,
+    friction_nm: 0.03,
+    crank_kg_m2: 7.0e-6,
+    pulley_kg_m2: 0.5e-6,
+    pulley_m: 0.0100,
+    spring_n: 1.2,
+    spring_n_per_m: 2.5,
+    cord_n_per_m: 6000.0,
+    cord_damping: 6.0,
+};
+
+const STEADY: Hand = Hand {
+    speed_m_s: 1.2,
+    speed_sd: 0.12,
+    reach_m: 0.55,
+    ramp_s: 0.10,
+    hold_s: 0.15,
+    force_limit_n: 150.0,
+    gain_n_s_per_m: 60.0,
+    gain_n_per_m: 400.0,
+    mass_kg: 1.2,
+    muscle_s: 0.025,
+};
+
+/// A positive number with the given median and spread of its logarithm.
+fn about(noise: &mut Noise, median: f64, spread: f64) -> f64 {
+    median * libm::exp(spread * noise.normal().clamp(-2.5, 2.5))
+}
+
+fn engine(noise: &mut Noise) -> Engine {
+    let displacement_m3 = noise.uniform(2.1e-6, 4.6e-6);
+    // Bore and stroke of about the same length.
+    let bore = libm::cbrt(displacement_m3 * 4.0 / std::f64::consts::PI);
+    let stroke_m = bore * noise.uniform(0.92, 1.04);
+    let size = displacement_m3 / PLOVER.displacement_m3;
+    Engine {
+        displacement_m3,
+        stroke_m,
+        rod_ratio: noise.uniform(0.25, 0.29),
+        clearance_m3: displacement_m3 / noise.uniform(8.5, 11.5),
+        port_rad: noise.uniform(1.66, 1.85),
+        blow_by_per_s: about(noise, PLOVER.blow_by_per_s, 0.5) / size.sqrt(),
+        pinch_n: about(noise, PLOVER.pinch_n, 0.5) * size,
+        pinch_reach_m: noise.uniform(0.8e-3, 2.2e-3),
+        friction_nm: about(noise, PLOVER.friction_nm, 0.3),
+        crank_kg_m2: about(noise, PLOVER.crank_kg_m2, 0.2) * size,
+        pulley_kg_m2: PLOVER.pulley_kg_m2,
+        pulley_m: noise.uniform(0.0085, 0.0120),
+        spring_n: noise.uniform(0.8, 1.8),
+        spring_n_per_m: noise.uniform(1.5, 3.5),
+        cord_n_per_m: noise.uniform(4000.0, 9000.0),
+        cord_damping: noise.uniform(4.0, 8.0),
+    }
+}
+
+fn hand(noise: &mut Noise) -> Hand {
+    Hand {
+        speed_m_s: noise.uniform(0.95, 1.45),
+        speed_sd: 0.2,
+        reach_m: noise.uniform(0.45, 0.65),
+        ramp_s: noise.uniform(0.06, 0.16),
+        hold_s: noise.uniform(0.05, 0.4),
+        force_limit_n: noise.uniform(110.0, 200.0),
+        gain_n_s_per_m: noise.uniform(40.0, 80.0),
+        gain_n_per_m: noise.uniform(250.0, 550.0),
+        mass_kg: noise.uniform(0.8, 1.6),
+        muscle_s: noise.uniform(0.02, 0.04),
+    }
+}
