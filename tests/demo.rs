@@ -2,10 +2,17 @@
 
 #![allow(clippy::unwrap_used)] // in a test an unwrap is an assertion
 
+use std::{
+    collections::BTreeMap,
+    fs,
+    path::{Path, PathBuf},
+    process::Command,
+};
+
 use feelgauge::{
     clock::Clock,
     inspect::{Finding, Row, Stated, Test},
-    physics::{PLOVER_8, drivetrain, noise::Noise, tank},
+    physics::{PLOVER_8, drivetrain, engine, noise::Noise, tank},
     probe::{
         board::BoardPlan,
         boards,
@@ -68,6 +75,42 @@ fn leak_runs_live_and_replays_to_the_byte() {
         "{quality:?}"
     );
     assert!(!quality.unprotected && finding.refused().is_none());
+}
+
+/// A lost line of 20 readings is one gap, whether the link or the measure sees it, and the pull it lay in gives no peak.
+#[test]
+fn pull_runs_live_and_replays_to_the_byte_and_a_lost_line_is_one_gap() {
+    let scenario = engine::EngineScenario::plover();
+    let readings = engine::simulate(&scenario, 1).readings;
+    let board = boards::force(&readings, scenario.probe.filter_order, 1);
+    let (finding, mut capture) = taken(&plan(Test::Pull, "plug_in_cold", board));
+    assert_replays(&finding, &capture);
+    let Finding::Pull(pull) = &finding else {
+        panic!()
+    };
+    assert_eq!(
+        (pull.pulls.len(), pull.quality.filter_order),
+        (scenario.pulls, 1)
+    );
+    assert_eq!(pull.quality.common.rows, readings.len() as u64);
+
+    let in_pull_s = f64::midpoint(pull.pulls[2].start_s, pull.pulls[2].end_s);
+    // Readings begin half a second after the opening, and a line is received right after its last reading.
+    let in_pull =
+        |row: &Row| row.host_us as f64 * 1e-6 > in_pull_s + 0.5 && row.bytes.starts_with(b"S ");
+    let at = capture.rows[0].iter().position(in_pull).unwrap();
+    capture.rows[0].remove(at);
+    let Finding::Pull(torn) = capture.analyze(Stated::default(), None).unwrap() else {
+        panic!()
+    };
+    let quality = &torn.quality.common;
+    assert_eq!(
+        (quality.faults.get("lost"), quality.gaps),
+        (Some(&1), 1),
+        "{quality:?}"
+    );
+    assert_eq!(quality.rows, readings.len() as u64 - 20);
+    assert!(torn.pulls.iter().any(|p| p.gap && p.peak_n.is_none()));
 }
 
 #[test]
@@ -186,4 +229,285 @@ fn resets_in_mid_capture_are_counted_and_the_test_goes_on() {
     let found_s = roll.end_s.unwrap() - roll.start_s.unwrap();
     // A line waits up to 0.1 s for its edges, so the host knows the time of each reset no better.
     assert!((found_s - span_s).abs() < 0.2, "{found_s} {span_s}");
+}
+
+/// Runs the program in `dir`: exit status, standard output, standard error.
+fn feelgauge(dir: &Path, args: &[&str]) -> (Option<i32>, String, String) {
+    let run = Command::new(env!("CARGO_BIN_EXE_feelgauge"))
+        .args(args)
+        .current_dir(dir)
+        .output()
+        .unwrap();
+    let text = |bytes| String::from_utf8(bytes).unwrap();
+    (run.status.code(), text(run.stdout), text(run.stderr))
+}
+
+/// Every file of a folder, by its path in it.
+fn files(folder: &Path) -> BTreeMap<PathBuf, Vec<u8>> {
+    let mut found = BTreeMap::new();
+    let mut open = vec![folder.to_path_buf()];
+    while let Some(next) = open.pop() {
+        for entry in fs::read_dir(next).unwrap() {
+            let path = entry.unwrap().path();
+            if path.is_dir() {
+                open.push(path);
+            } else {
+                let name = path.strip_prefix(folder).unwrap().to_path_buf();
+                found.insert(name, fs::read(path).unwrap());
+            }
+        }
+    }
+    found
+}
+
+#[test]
+fn same_seed_gives_the_same_bytes_and_another_seed_others() {
+    let base = tempfile::tempdir().unwrap();
+    for (args, folder) in [
+        (&["demo"][..], "feelgauge-demo"),
+        (&["demo", "--seed", "1"], "feelgauge-demo-2"),
+        (
+            &["demo", "--seed", "2", "--out", "deep/other"],
+            "deep/other",
+        ),
+    ] {
+        let (status, text, errors) = feelgauge(base.path(), args);
+        assert_eq!(
+            (status, errors.as_str()),
+            (Some(0), ""),
+            "no terminal, no progress"
+        );
+        assert!(text.contains(&format!("Written to {folder}")), "{text}");
+    }
+    let first = files(&base.path().join("feelgauge-demo"));
+    assert_eq!(first, files(&base.path().join("feelgauge-demo-2")));
+    let other = files(&base.path().join("deep/other"));
+    for name in ["findings.json", "truth.json", "summary.txt"] {
+        assert_ne!(first[Path::new(name)], other[Path::new(name)], "{name}");
+    }
+}
+
+/// What the demo says, what it writes, and what `analyze` makes of its captures are one and the same; the truth that
+/// was put in lies where the findings say.
+#[test]
+fn demo_tells_the_truth_and_its_captures_say_the_same_again() {
+    let base = tempfile::tempdir().unwrap();
+    let (status, text, _) = feelgauge(base.path(), &["demo", "--out", "d"]);
+    assert_eq!(status, Some(0));
+    for words in [
+        "leak: outside",
+        "pull: within",
+        "roll: outside",
+        "front ring gear",
+        "Plover 8",
+    ] {
+        assert!(text.contains(words), "'{words}' is missing in:\n{text}");
+    }
+    let folder = base.path().join("d");
+    let read = |name: &str| fs::read_to_string(folder.join(name)).unwrap();
+    let findings: serde_json::Value = serde_json::from_str(&read("findings.json")).unwrap();
+    let truth: serde_json::Value = serde_json::from_str(&read("truth.json")).unwrap();
+    let captures = fs::read_dir(folder.join("captures")).unwrap();
+    let mut captures: Vec<PathBuf> = captures.map(|entry| entry.unwrap().path()).collect();
+    captures.sort();
+    assert_eq!(captures.len(), 3);
+    for ((test, capture), finding) in ["leak", "pull", "roll"]
+        .iter()
+        .zip(&captures)
+        .zip(findings.as_array().unwrap())
+    {
+        assert_eq!(finding["test"], *test);
+        assert_eq!(finding["refused"], serde_json::Value::Null);
+        assert_eq!(finding["quality"]["faults"], serde_json::json!({}));
+        let capture = capture.to_str().unwrap();
+        let (status, again, errors) = feelgauge(base.path(), &["analyze", test, capture, "--json"]);
+        assert_eq!((status, errors.as_str()), (Some(0), ""));
+        let again: serde_json::Value = serde_json::from_str(&again).unwrap();
+        assert_eq!(again, *finding, "{test}: live and replayed");
+    }
+    let inside = |estimate: &serde_json::Value, truth: &serde_json::Value| {
+        let [lo, hi, truth] =
+            [&estimate["lo95"], &estimate["hi95"], truth].map(|v| v.as_f64().unwrap());
+        assert!((lo..=hi).contains(&truth), "{truth} in {estimate}");
+    };
+    inside(
+        &findings[0]["leak_rate_pa_m3_s"],
+        &truth["leak"]["leak_rate_pa_m3_s"],
+    );
+    inside(&findings[1]["lift_ratio"], &truth["pull"]["lift_ratio"]);
+    let snag = &findings[2]["snags"][0];
+    assert_eq!(snag["part"], truth["roll"]["snag"]["part"]);
+    inside(&snag["hit_rate"], &truth["roll"]["snag"]["hit_rate"]);
+}
+
+#[test]
+fn demo_touches_nothing_that_exists() {
+    let base = tempfile::tempdir().unwrap();
+    fs::create_dir(base.path().join("mine")).unwrap();
+    let (status, text, errors) = feelgauge(base.path(), &["demo", "--out", "mine"]);
+    assert_eq!((status, text.as_str()), (Some(2), ""));
+    assert!(
+        errors.contains("mine") && errors.contains("exists"),
+        "{errors}"
+    );
+    assert_eq!(files(base.path()).len(), 0);
+}
+
+#[test]
+fn demo_as_json_is_the_list_of_findings() {
+    let base = tempfile::tempdir().unwrap();
+    let (status, text, _) = feelgauge(base.path(), &["demo", "--json"]);
+    assert_eq!(status, Some(0));
+    let findings = fs::read_to_string(base.path().join("feelgauge-demo/findings.json")).unwrap();
+    assert_eq!(text, findings);
+}
+
+/// The demo's leak capture on its own, in a fresh folder.
+fn leak_capture() -> (tempfile::TempDir, PathBuf) {
+    let base = tempfile::tempdir().unwrap();
+    assert_eq!(feelgauge(base.path(), &["demo", "--out", "d"]).0, Some(0));
+    let captures = base.path().join("d/captures");
+    let of_leak = |path: &PathBuf| path.to_str().unwrap().contains("-leak-");
+    let capture = fs::read_dir(captures)
+        .unwrap()
+        .map(|e| e.unwrap().path())
+        .find(of_leak)
+        .unwrap();
+    (base, capture)
+}
+
+/// The bench lost its power in mid-hold: the tail is torn, nothing was closed, and the analysis goes on and says so.
+#[test]
+fn capture_cut_short_is_analyzed_and_says_so() {
+    let (base, capture) = leak_capture();
+    fs::remove_file(capture.join("closed.toml")).unwrap();
+    let lines = capture.join("pressure-HL-P1.csv");
+    let bytes = fs::read(&lines).unwrap();
+    fs::write(&lines, &bytes[..bytes.len() * 3 / 4]).unwrap();
+    let capture = capture.to_str().unwrap();
+    let (status, text, _) = feelgauge(base.path(), &["analyze", "leak", capture, "--json"]);
+    assert_eq!(status, Some(0));
+    let finding: serde_json::Value = serde_json::from_str(&text).unwrap();
+    let quality = &finding["quality"];
+    assert_eq!(
+        quality["faults"],
+        serde_json::json!({ "torn_tail": 1 }),
+        "{quality}"
+    );
+    assert!(
+        quality["flags"]
+            .as_array()
+            .unwrap()
+            .contains(&"cut_short".into()),
+        "{quality}"
+    );
+    assert_eq!(finding["refused"], serde_json::Value::Null);
+}
+
+#[test]
+fn folders_that_are_no_captures_are_refused_with_what_to_do() {
+    let (base, capture) = leak_capture();
+    let name = capture.to_str().unwrap();
+    let refused = |words: &str| {
+        let (status, text, errors) = feelgauge(base.path(), &["analyze", "leak", name]);
+        assert_eq!((status, text.as_str()), (Some(1), ""), "{errors}");
+        assert!(errors.contains(words), "'{words}' is missing in: {errors}");
+    };
+    let meta = fs::read_to_string(capture.join("capture.toml")).unwrap();
+    for (what, words) in [
+        (meta.replace("format = 1", "format = 9"), "format 9"),
+        (meta.replace("test = \"leak\"", "test = \"sniff\""), "sniff"),
+        (meta.replace("[settings]", "[settings"), "line"),
+        (meta.replace('*', "+"), "HL-P1"),
+    ] {
+        fs::write(capture.join("capture.toml"), what).unwrap();
+        refused(words);
+    }
+    fs::remove_file(capture.join("capture.toml")).unwrap();
+    refused("capture.toml");
+}
+
+/// A folder that this user may not write to: nothing is made, and the message says what to do. As root nothing is
+/// forbidden, so there the program runs as another user.
+#[test]
+#[cfg(unix)]
+fn folder_without_permission_is_refused() {
+    use std::os::unix::fs::PermissionsExt as _;
+    let base = tempfile::tempdir().unwrap();
+    let program = base.path().join("feelgauge");
+    fs::copy(env!("CARGO_BIN_EXE_feelgauge"), &program).unwrap();
+    fs::set_permissions(base.path(), fs::Permissions::from_mode(0o555)).unwrap();
+    let root = fs::write(base.path().join("probe"), "").is_ok();
+    let mut command = Command::new(if root {
+        "setpriv".as_ref()
+    } else {
+        program.as_os_str()
+    });
+    if root {
+        fs::remove_file(base.path().join("probe")).unwrap();
+        command
+            .args(["--reuid", "65534", "--regid", "65534", "--clear-groups"])
+            .arg(&program);
+    }
+    let run = match command.arg("demo").current_dir(base.path()).output() {
+        Err(e) if root && e.kind() == std::io::ErrorKind::NotFound => {
+            eprintln!("SKIPPED: root, and no setpriv to become another user");
+            return;
+        }
+        run => run.unwrap(),
+    };
+    let errors = String::from_utf8(run.stderr).unwrap();
+    assert_eq!(run.status.code(), Some(1), "{errors}");
+    assert!(
+        errors.contains("feelgauge-demo") && errors.contains("ermission"),
+        "{errors}"
+    );
+    assert_eq!(
+        fs::read_dir(base.path()).unwrap().count(),
+        1,
+        "the program alone"
+    );
+}
+
+/// A thermometer on the tank and a sealed hold at zero pressure reach the measure through the wire and the marks of
+/// the phases, and both make the interval narrower.
+#[test]
+fn thermometer_and_sealed_hold_are_used() {
+    let bare = tank::TankScenario::plover_healthy();
+    let mut warm = bare.clone();
+    warm.sensor.thermometer_k = Some(0.01);
+    let mut sealed = bare.clone();
+    sealed.sealed_zero_s = 60.0;
+    let widths = [bare, warm, sealed].map(|scenario| {
+        let tank = tank::simulate(&scenario, 5);
+        let mut plan = plan(Test::Leak, "whole", boards::pressure(&tank.readings, 5));
+        if let Some((from_s, to_s)) = tank.truth.sealed_zero_s {
+            plan.marks = vec![
+                (from_s, "phase sealed_zero".into()),
+                (to_s, "phase pump".into()),
+            ];
+        }
+        let (finding, capture) = taken(&plan);
+        let again = capture.analyze(Stated::default(), None).unwrap();
+        assert_eq!(json(&again), json(&finding));
+        let Finding::Leak(leak) = &finding else {
+            panic!()
+        };
+        assert_eq!(
+            leak.quality.thermometer,
+            scenario.sensor.thermometer_k.is_some()
+        );
+        assert_eq!(
+            leak.quality.sealed_zero,
+            scenario.sealed_zero_s > 0.0,
+            "{:?}",
+            leak.quality
+        );
+        assert_eq!(leak.quality.common.ignored, 0);
+        leak_rate(&finding).u
+    });
+    assert!(
+        widths[1] < 0.8 * widths[0] && widths[2] < 0.95 * widths[0],
+        "{widths:?}"
+    );
 }
