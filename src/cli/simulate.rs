@@ -16,8 +16,11 @@ use super::{
 };
 use crate::{
     inspect::Test,
-    physics::{PLOVER_8, drivetrain, drivetrain::DrivetrainScenario, tank, tank::TankScenario},
-    reading::{Edge, PressureReading, SOFTWARE},
+    physics::{
+        PLOVER_8, drivetrain, drivetrain::DrivetrainScenario, engine, engine::EngineScenario, tank,
+        tank::TankScenario,
+    },
+    reading::{Edge, ForceReading, PressureReading, SOFTWARE},
     record::plain,
     report,
     units::ZERO_CELSIUS_K,
@@ -84,11 +87,7 @@ pub(super) fn run(args: &SimulateArgs, output: &mut Output) -> Outcome {
     }
     let made = match args.test {
         Test::Leak => leak(args),
-        Test::Pull => {
-            return Err(Failure::Work(
-                "feelgauge: the engine is not simulated yet".into(),
-            ));
-        }
+        Test::Pull => pull(args),
         Test::Roll => roll(args),
     };
     write(&args.out, made.rows.iter().map(String::as_str))?;
@@ -161,6 +160,32 @@ fn leak(args: &SimulateArgs) -> Made {
     };
     Made {
         rows: rows(Test::Leak, header, record.readings.iter().map(row)),
+        truth: truth(args, &record.truth),
+        vehicle,
+        options,
+    }
+}
+
+fn pull(args: &SimulateArgs) -> Made {
+    let scenario = match args.car {
+        // The rebuild left the engine alone.
+        Car::Plover | Car::Rebuilt => EngineScenario::plover(),
+        Car::Drawn => EngineScenario::drawn(args.seed),
+    };
+    let record = engine::simulate(&scenario, args.seed);
+    let row = |r: &ForceReading| format!("{},{:.3}\n", r.t_us, r.force_n);
+    let order = format!(" --filter-order {}", scenario.probe.filter_order);
+    // The demo car's mass stands in its file.
+    let (vehicle, options) = if args.car == Car::Drawn {
+        (None, format!(" --mass {:.3}kg{order}", scenario.mass_kg))
+    } else {
+        (
+            Some(PLOVER_8.to_owned()),
+            format!(" --setup plug_in_cold{order}"),
+        )
+    };
+    Made {
+        rows: rows(Test::Pull, "", record.readings.iter().map(row)),
         truth: truth(args, &record.truth),
         vehicle,
         options,
