@@ -163,7 +163,7 @@ async fn listen(name: &PortName, clock: Clock, report: &mut PortReport) -> Resul
 
 fn table(probes: &[PortReport]) -> String {
     if probes.is_empty() {
-        return "No serial ports were found. Plug a probe in, or name its port: feelgauge probes --port PATH".into();
+        return "No serial ports were found. Plug a probe in, or name its port: feelgauge probes --port PATH\n".into();
     }
     let mut text = String::new();
     for probe in probes {
