@@ -1,6 +1,8 @@
 //! Studies over simulated cars: false alarms, detection, naming, hits. Too long for every run:
 //! `FIRST=0 COUNT=40 cargo test --release --test roll study -- --ignored --nocapture`.
 
+use std::fmt::Write as _;
+
 use feelgauge::measure::roll::{RollFinding, Snag};
 use feelgauge::physics::Simulated;
 use feelgauge::physics::drivetrain::{
@@ -160,7 +162,7 @@ fn study_detection() {
                 judge(&mut tally, &finding, &truth);
                 judge(&mut all, &finding, &truth);
             }
-            row += &format!(" {}/{};{}", tally.found, tally.n, tally.right);
+            write!(row, " {}/{};{}", tally.found, tally.n, tally.right).unwrap();
         }
         let [hit, wrong, missed] = all.hits;
         let f1 = f64::from(2 * hit) / f64::from((2 * hit + wrong + missed).max(1));
