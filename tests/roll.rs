@@ -8,6 +8,7 @@ mod study;
 
 use car::{Car, Ripple, Snag};
 use feelgauge::measure::roll::{Roll, RollFinding, RollSettings, SNAG_FALSE_ALARM};
+use feelgauge::physics::noise::Noise;
 use feelgauge::reading::{Edge, LimitSource, Quality, Verdict};
 use feelgauge::vehicle::{Train, Vehicle};
 
@@ -259,4 +260,154 @@ fn a_hand_that_turns_all_the_time_is_no_free_rolling() {
     }
     let finding = find(&train("one_fl"), &edges);
     assert_eq!(refusal(&finding), Some("no_free_rolling"));
+}
+
+/// The cars of tests/data/spacing_edges.csv.
+fn plover_with_eight_magnets() -> String {
+    PLOVER.replace("magnets=6", "magnets=8")
+}
+
+/// Numbers of a table `record,...,number` by record.
+fn by_record(text: &str) -> Vec<Vec<f64>> {
+    let mut records: Vec<Vec<f64>> = Vec::new();
+    for line in text.lines().skip(1) {
+        let (record, rest) = line.split_once(',').unwrap();
+        let record: usize = record.parse().unwrap();
+        if record == records.len() {
+            records.push(Vec::new());
+        }
+        let number = rest.rsplit(',').next().unwrap();
+        records[record].push(number.parse().unwrap());
+    }
+    records
+}
+
+// Edges simulated, answers of the published method (tests/reference/spacing.py) on the very same edges.
+#[test]
+fn spacing_is_as_close_as_the_published_method() {
+    let edges = by_record(include_str!("data/spacing_edges.csv"));
+    let truth = by_record(include_str!("data/spacing_truth.csv"));
+    let published = by_record(include_str!("data/spacing_published.csv"));
+    let (mut ours, mut theirs) = (0.0, 0.0);
+    let vehicle = Vehicle::parse(&plover_with_eight_magnets()).unwrap();
+    let train = vehicle.train(Some("straight"), None).unwrap();
+    for ((edges, truth), published) in edges.iter().zip(&truth).zip(&published) {
+        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)] // whole microseconds
+        let edges: Vec<u64> = edges.iter().map(|t| *t as u64).collect();
+        let finding = find(&train, &edges);
+        let spacing = finding.quality.spacing.unwrap();
+        let square = |found: &[f64]| -> f64 {
+            let off = found.iter().zip(truth).map(|(f, t)| 360.0 * (f - t));
+            off.map(|o| o * o).sum()
+        };
+        ours += square(&spacing);
+        theirs += square(published);
+    }
+    println!(
+        "rms error of one spacing, degrees: ours {:.4}, published {:.4}",
+        (ours / 80.0).sqrt(),
+        (theirs / 80.0).sqrt()
+    );
+    assert!(ours <= theirs);
+}
+
+/// Every number of a finding is a number, and every probability one of a probability's.
+fn assert_sound(finding: &RollFinding, what: &str) {
+    let json = serde_json::to_value(finding).unwrap();
+    if finding.refused.is_some() {
+        assert!(
+            json["suspects"].is_null() && json["verdict"].is_null(),
+            "{what}"
+        );
+        return;
+    }
+    let share = |v: &serde_json::Value| (0.0..=1.0).contains(&v.as_f64().unwrap());
+    assert!(share(&json["false_alarm_probability"]), "{what}");
+    assert!(json["quality"]["ln_bayes"].is_number(), "{what}");
+    assert!(
+        json["quality"]["jitter_us"].as_f64().unwrap() > 0.0,
+        "{what}"
+    );
+    assert!(share(&json["quality"]["coast_share"]), "{what}");
+    for spacing in json["quality"]["spacing"].as_array().unwrap() {
+        assert!(spacing.is_number(), "{what}");
+    }
+    for suspect in json["suspects"].as_array().unwrap() {
+        assert!(
+            share(&suspect["probability"]) && suspect["ln_bayes"].is_number(),
+            "{what}"
+        );
+    }
+    for snag in json["snags"].as_array().unwrap() {
+        assert!(snag["hit_rate"]["u"].as_f64().unwrap() > 0.0, "{what}");
+        assert!(
+            (0.0..360.0).contains(&snag["phase_deg"].as_f64().unwrap()),
+            "{what}"
+        );
+        for hit in snag["hits"].as_array().unwrap() {
+            assert!(share(&hit["hit"]) && hit["t_s"].is_number(), "{what}");
+        }
+    }
+}
+
+#[test]
+fn nonsense_neither_panics_nor_gives_nonsense() {
+    for magnets in [1, 2, 6, 64] {
+        for (case, seed) in (0..6).flat_map(|c| [(c, 1), (c, 2)]) {
+            let mut noise = Noise::new(seed, u64::from(magnets));
+            let mut t = if case == 5 { u64::MAX / 2 } else { 0 };
+            let mut edges = Vec::new();
+            for i in 0..700u64 {
+                let gap = match case {
+                    0 => 1 + noise.below(100_000),
+                    1 => 1,
+                    2 => 20_000 + 30 * i,
+                    3 => 10_000 + (i % 97) * 700 + noise.below(50),
+                    4 if i % 200 == 199 => 7_200_000_000,
+                    4 => 9_000 + 40 * (i % 200) + noise.below(40),
+                    _ => 15_000 + 25 * (i % 350),
+                };
+                t += gap;
+                edges.push(t);
+            }
+            let what = format!("{magnets} magnets, case {case}, seed {seed}");
+            for name in ["straight", "one_fl"] {
+                let train = Train {
+                    magnets,
+                    ..train(name)
+                };
+                assert_sound(&find(&train, &edges), &what);
+            }
+        }
+    }
+}
+
+#[test]
+fn one_magnet_and_sixty_four_do() {
+    for (magnets, setup, part) in [(1, "straight", "ring_f"), (64, "one_fl", "ring_f")] {
+        let text = PLOVER.replace("magnets=6", &format!("magnets={magnets}"));
+        let train = Vehicle::parse(&text)
+            .unwrap()
+            .train(Some(setup), None)
+            .unwrap();
+        let mut car = with_snag(&train, part, 3.0, 0.4);
+        car.magnets = usize::try_from(magnets).unwrap();
+        car.misplaced = 0.1 * 0.02 / f64::from(magnets);
+        let record = car.run(6);
+        let finding = find(&train, &record.edges_us);
+        assert_sound(&finding, part);
+        println!(
+            "{magnets}: {:?} {:?}",
+            finding.false_alarm_probability, finding.quality.ln_bayes
+        );
+        let snags = finding.snags.unwrap();
+        assert_eq!(snags.len(), 1, "{magnets} magnets");
+        let group = &snags[0].suspects[0];
+        let found = snags[0].suspects.iter().find(|s| s.part == part).unwrap();
+        assert!(
+            (found.probability - group.probability).abs() < 1e-9,
+            "{magnets}: {:?}",
+            snags[0].suspects
+        );
+    }
 }

@@ -10,7 +10,7 @@ use feelgauge::physics::drivetrain::{
 };
 use feelgauge::reading::Edge;
 
-use super::find;
+use super::{find, plover_with_eight_magnets};
 
 fn env(name: &str, usual: u64) -> u64 {
     std::env::var(name).map_or(usual, |v| v.parse().unwrap())
@@ -178,4 +178,28 @@ fn study_detection() {
             all.phases.iter().map(|p| p.round()).collect::<Vec<f64>>()
         );
     }
+}
+
+/// First 60 turns of ten cars: edges, and the true spacing of their magnets.
+#[test]
+#[ignore = "writes the edges that tests/reference/spacing.py reads"]
+fn write_spacing_edges() {
+    let mut text = String::from("record,t_us\n");
+    let mut truth = String::from("record,magnet,spacing_turns\n");
+    for record in 0..10u64 {
+        let car = plover_with_eight_magnets();
+        let mut scenario = DrivetrainScenario::new(&car, "straight", None).unwrap();
+        scenario.conditions.pause_s = (0.0, 0.05);
+        // a pinion's angle ripple turns with the spur for 60 turns: no method can tell it from the magnets' places
+        scenario.conditions.angle_ripple = 0.0;
+        let Simulated { readings, truth: t } = simulate(&scenario, record);
+        for edge in readings.iter().take(60 * 8 + 1) {
+            writeln!(text, "{record},{}", edge.t_us).unwrap();
+        }
+        for (m, s) in t.spacing.iter().enumerate() {
+            writeln!(truth, "{record},{m},{s:.9}").unwrap();
+        }
+    }
+    std::fs::write("tests/data/spacing_edges.csv", text).unwrap();
+    std::fs::write("tests/data/spacing_truth.csv", truth).unwrap();
 }

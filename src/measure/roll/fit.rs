@@ -37,6 +37,7 @@ pub(super) struct Fit {
     pub residual: Vec<f64>,
     /// Coefficients of the columns.
     pub b: Vec<f64>,
+    normal: Normal,
     /// Factor of `X'WX + diag(1/prior^2)`.
     pub factor: Cholesky,
 }
@@ -54,7 +55,7 @@ struct State {
 }
 
 /// Fits a record. `None` when it does not roll freely for long enough.
-pub(super) fn fit(nodes: &Nodes, train: &Train) -> Option<Fit> {
+pub(super) fn fit(nodes: &Nodes, train: &Train) -> Option<(Fit, Columns)> {
     let turns = nodes.turns();
     let mut columns = Columns::new(nodes, waves(train, turns));
     let mut state = State {
@@ -68,7 +69,7 @@ pub(super) fn fit(nodes: &Nodes, train: &Train) -> Option<Fit> {
     for round in 0..ROUNDS {
         let (fit, er) = state.round(nodes, &columns, round)?;
         if round + 1 == ROUNDS {
-            return Some(fit);
+            return Some((fit, columns));
         }
         let (shift, energy) = columns.effect(nodes, &er, &fit.b);
         state.t = shifted(&nodes.t, &shift);
@@ -129,7 +130,8 @@ impl Fit {
         let z: Vec<f64> = v.iter().zip(&gains).map(|(v, g)| v * g.inv_sd).collect();
         let weight = weigh(&z, &track, &blocks);
         let priors = columns.priors(track.level);
-        let (factor, b) = solve(&track, &blocks, &weight, &z, &priors)?;
+        let normal = Normal::new(&track, &blocks, &weight, &z, columns.count);
+        let (factor, b) = normal.solve(&priors)?;
         let residual = less_columns(&z, &track, &blocks, &b);
         Some(Self {
             track,
@@ -139,9 +141,19 @@ impl Fit {
             weight,
             residual,
             b,
+            normal,
             factor,
         })
     }
+}
+
+/// Places of all magnets but the last less where they were calibrated, turns: every ripple that the record cannot tell
+/// from them counts as theirs.
+pub(super) fn places(fit: &Fit, columns: &Columns, nodes: &Nodes) -> Vec<f64> {
+    let priors = columns.priors_of_places(fit.track.level, nodes.turns());
+    let solved = fit.normal.solve(&priors);
+    let b = solved.map_or_else(|| fit.b.clone(), |(_, b)| b);
+    b[..nodes.spacing.len() - 1].to_vec()
 }
 
 /// Times less what the columns did, kept in order: no node moves by more than `MOST_SHIFT` of its shorter interval
@@ -178,41 +190,49 @@ fn less_columns(z: &[f64], track: &Track, blocks: &[Block], b: &[f64]) -> Vec<f6
     out
 }
 
-/// Factor of `X'WX + diag(1/prior^2)` and the coefficients of the columns.
-fn solve(
-    track: &Track,
-    blocks: &[Block],
-    weight: &[f64],
-    z: &[f64],
-    priors: &[f64],
-) -> Option<(Cholesky, Vec<f64>)> {
-    let n = priors.len();
-    let mut a = vec![0.0; n * n];
-    let mut right = vec![0.0; n];
-    for (run, block) in track.runs.iter().zip(blocks) {
-        let m = block.columns.len();
-        let mut gram = vec![0.0; m * m];
-        let mut to = vec![0.0; m];
-        for (i, x) in run.clone().zip(block.rows()) {
-            for (to, x) in to.iter_mut().zip(x) {
-                *to += x * weight[i] * z[i];
+/// The normal equations of the columns: `X'WX` (row-major, lower triangle) and `X'Wz`.
+#[derive(Clone, Debug)]
+struct Normal {
+    a: Vec<f64>,
+    right: Vec<f64>,
+}
+
+impl Normal {
+    fn new(track: &Track, blocks: &[Block], weight: &[f64], z: &[f64], n: usize) -> Self {
+        let mut a = vec![0.0; n * n];
+        let mut right = vec![0.0; n];
+        for (run, block) in track.runs.iter().zip(blocks) {
+            let m = block.columns.len();
+            let mut gram = vec![0.0; m * m];
+            let mut to = vec![0.0; m];
+            for (i, x) in run.clone().zip(block.rows()) {
+                for (to, x) in to.iter_mut().zip(x) {
+                    *to += x * weight[i] * z[i];
+                }
+            }
+            add_gram(&block.x, &weight[run.clone()], m, &mut gram);
+            for (i, ci) in block.columns.iter().enumerate() {
+                right[*ci] += to[i];
+                // columns ascend, so the lower triangle stays lower
+                for (j, cj) in block.columns[..=i].iter().enumerate() {
+                    a[ci * n + cj] += gram[i * m + j];
+                }
             }
         }
-        add_gram(&block.x, &weight[run.clone()], m, &mut gram);
-        for (i, ci) in block.columns.iter().enumerate() {
-            right[*ci] += to[i];
-            // columns ascend, so the lower triangle stays lower
-            for (j, cj) in block.columns[..=i].iter().enumerate() {
-                a[ci * n + cj] += gram[i * m + j];
-            }
+        Self { a, right }
+    }
+
+    /// Factor of `X'WX + diag(1/prior^2)` and the coefficients of the columns.
+    fn solve(&self, priors: &[f64]) -> Option<(Cholesky, Vec<f64>)> {
+        let n = priors.len();
+        let mut a = self.a.clone();
+        for (i, prior) in priors.iter().enumerate() {
+            a[i * n + i] += 1.0 / (prior * prior);
         }
+        let factor = Cholesky::new(&a, n)?;
+        let b = factor.solve(&self.right);
+        b.iter().all(|b| b.is_finite()).then_some((factor, b))
     }
-    for (i, prior) in priors.iter().enumerate() {
-        a[i * n + i] += 1.0 / (prior * prior);
-    }
-    let factor = Cholesky::new(&a, n)?;
-    let b = factor.solve(&right);
-    b.iter().all(|b| b.is_finite()).then_some((factor, b))
 }
 
 /// Adds `X' W X` (lower triangle) of `rows x m` columns to `gram`, four rows at a time.

@@ -102,12 +102,12 @@ impl Roll {
         quality.edges_dropped += nodes.bounced;
         quality.edges_missed = nodes.missed;
         quality.turns = Some(nodes.turns());
-        let Some(fit) = fit::fit(&nodes, train) else {
+        let Some((fit, columns)) = fit::fit(&nodes, train) else {
             return RollFinding::refuse(vec![no_free_rolling()], limit, quality);
         };
         quality.jitter_us = Some(fit.noise.jitter_s * 1e6);
         quality.coast_share = Some(coast_share(&nodes, &fit));
-        quality.spacing = Some(spacing(&nodes, &fit));
+        quality.spacing = Some(spacing(&nodes, fit::places(&fit, &columns, &nodes)));
         let scores = score::score_field(&fit);
         let evidence = Evidence {
             nodes: &nodes,
@@ -214,9 +214,8 @@ fn coast_share(nodes: &Nodes, fit: &Fit) -> f64 {
 }
 
 /// Spacing of the magnets after the fit, from the first counted edge's magnet on.
-fn spacing(nodes: &Nodes, fit: &Fit) -> Vec<f64> {
+fn spacing(nodes: &Nodes, mut place: Vec<f64>) -> Vec<f64> {
     let m = nodes.spacing.len();
-    let mut place: Vec<f64> = fit.b[..m - 1].to_vec();
     place.push(-place.iter().sum::<f64>());
     (0..m)
         .map(|i| {

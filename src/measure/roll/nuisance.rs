@@ -7,6 +7,7 @@ use crate::vehicle::Train;
 
 use super::count::Nodes;
 use super::filter::{Gain, Track};
+use super::orders::{REACH_SD, SLIP_SD};
 use super::whole;
 
 /// Prior sd of a magnet's place, turns.
@@ -19,6 +20,8 @@ const ANGLE_ORDER: f64 = 0.3;
 /// Turns of the fastest wheel between two knots, and most spans: usual windows, and the 2x angle of wheels.
 const SPAN: (f64, f64) = (60.0, 8.0);
 const SPAN_JOINT: (f64, f64) = (12.0, 24.0);
+/// Factor on the prior of a column that must not take part.
+const SHUT: f64 = 1e-6;
 /// Orders nearer than this are one.
 pub(super) const SAME_ORDER: f64 = 1e-3;
 
@@ -186,6 +189,19 @@ impl Columns {
         let mut priors = vec![MAGNET_SD; self.magnets - 1];
         for wave in &self.waves {
             priors.resize(priors.len() + 2 * wave.hats, wave.prior(level));
+        }
+        priors
+    }
+
+    /// The same for telling the places of the magnets: ripple at a whole order, which the record cannot tell from them,
+    /// is theirs.
+    pub fn priors_of_places(&self, level: f64, turns: f64) -> Vec<f64> {
+        let mut priors = vec![MAGNET_SD; self.magnets - 1];
+        for wave in &self.waves {
+            let off = (wave.order - wave.order.round()).abs();
+            let theirs = off < (1.0 / turns).max(REACH_SD * SLIP_SD * wave.order);
+            let prior = wave.prior(level) * if theirs { SHUT } else { 1.0 };
+            priors.resize(priors.len() + 2 * wave.hats, prior);
         }
         priors
     }

@@ -10,7 +10,7 @@ use super::whole;
 /// Relative sd of the order of what tyres let slip.
 pub(super) const SLIP_SD: f64 = 0.002;
 /// Trial orders reach this many sd either side.
-const REACH_SD: f64 = 2.5;
+pub(super) const REACH_SD: f64 = 2.5;
 /// Neighbouring trials shift the last event of a record by this share of a period.
 const TRIAL_SHIFT: f64 = 0.12;
 /// Most trials either side.
