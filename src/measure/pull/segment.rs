@@ -84,6 +84,8 @@ pub struct Segmenter {
     quiet: u64,
     /// A gap lies in the running pull, or just before the force that follows.
     gap: bool,
+    /// Time of the last reading that was not quiet, or of the first one behind a gap.
+    loud_us: Option<u64>,
     too_long: bool,
 }
 
@@ -100,6 +102,7 @@ impl Segmenter {
             first: 0,
             quiet: 0,
             gap: false,
+            loud_us: None,
             too_long: false,
         }
     }
@@ -131,6 +134,7 @@ impl Segmenter {
         let ended = self.finish();
         // What goes on under force behind the gap belongs to the same pull.
         self.gap = true;
+        self.loud_us = None;
         ended
     }
 
@@ -145,7 +149,9 @@ impl Segmenter {
             let x = reading.force_n - base.level_n;
             if x <= (3.0 * base.noise_n).max(0.4) {
                 self.quiet = k;
-                self.gap = false;
+                self.settle(reading.t_us);
+            } else {
+                self.loud_us = Some(reading.t_us);
             }
             if x > (6.0 * base.noise_n).max(2.0) {
                 self.block.clear();
@@ -167,6 +173,15 @@ impl Segmenter {
                 self.base = Some(base);
             }
             self.block.clear();
+        }
+    }
+
+    /// A quiet reading behind a gap: only as long a silence as ends a pull parts what follows from what the gap cut; the valley
+    /// between two strokes is quiet too.
+    fn settle(&mut self, t_us: u64) {
+        let since = *self.loud_us.get_or_insert(t_us);
+        if (t_us - since) as f64 * 1e-6 > OFF_S {
+            self.gap = false;
         }
     }
 
@@ -297,5 +312,39 @@ pub(super) fn median(values: &mut [f64]) -> f64 {
         values[half]
     } else {
         0.5 * (values[half - 1] + values[half])
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A pull of strokes whose valleys are quiet, with readings lost in its middle: neither half may claim to be whole.
+    #[test]
+    fn both_halves_of_a_pull_with_a_gap_say_so() {
+        let force = |k: u64| {
+            if (1000..2000).contains(&k) && k % 50 < 25 {
+                40.0
+            } else {
+                0.0
+            }
+        };
+        let mut segmenter = Segmenter::new(0.001, 2);
+        let mut gaps = Vec::new();
+        let mut note = |ended: Option<Ended>| {
+            if let Some(Ended::Pull(segment)) = ended {
+                gaps.push(segment.gap);
+            }
+        };
+        for k in (0..1480).chain(1530..5500) {
+            if k == 1530 {
+                note(segmenter.gap());
+            }
+            note(segmenter.push(ForceReading {
+                t_us: k * 1000,
+                force_n: force(k % 3000),
+            }));
+        }
+        assert_eq!(gaps, [true, true, false], "the second pull is whole");
     }
 }
