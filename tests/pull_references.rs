@@ -1,0 +1,151 @@
+//! Pull against what stands outside the project: scipy's peaks on a real waveform, closed forms, published quantiles.
+
+use std::{process::Command, process::Output};
+
+use feelgauge::measure::pull::{
+    Pull, PullSettings, session,
+    strokes::{under_read, zigzag},
+};
+use feelgauge::reading::{ForceReading, Quality};
+
+/// Runs a reference script; none, with the reason on standard error, where Python or its packages are missing.
+fn reference(script: &str, argument: &str) -> Option<String> {
+    let python = std::env::var("FEELGAUGE_PYTHON").unwrap_or_else(|_| "python3".into());
+    let root = env!("CARGO_MANIFEST_DIR");
+    let run = Command::new(&python)
+        .args([
+            format!("{root}/tests/reference/{script}"),
+            format!("{root}/tests/{argument}"),
+        ])
+        .output();
+    let why = match run {
+        Ok(Output { status, stdout, .. }) if status.success() => {
+            return Some(String::from_utf8(stdout).unwrap());
+        }
+        Ok(Output { stderr, .. }) => String::from_utf8_lossy(&stderr)
+            .lines()
+            .last()
+            .unwrap_or_default()
+            .to_owned(),
+        Err(e) => e.to_string(),
+    };
+    let missing = ["No module named", "No such file"]
+        .iter()
+        .any(|m| why.contains(m));
+    assert!(
+        missing && std::env::var_os("CI_REQUIRED").is_none(),
+        "{script}: {why}"
+    );
+    eprintln!("SKIPPED: {script} needs Python with numpy and scipy: {why}");
+    None
+}
+
+/// Record 208 of the MIT-BIH arrhythmia database as redistributed with scipy. zigzag(d) is peak prominence >= d, so both
+/// must name the same peaks; they part where two equal samples share a top, or at the record's ends.
+#[test]
+fn zigzag_names_the_peaks_that_scipy_names_by_prominence() {
+    let Some(text) = reference("ecg_peaks.py", "data/ecg.dat") else {
+        return;
+    };
+    let mut lines = text.lines();
+    let mut row = || -> Vec<usize> {
+        lines
+            .next()
+            .unwrap()
+            .split(' ')
+            .map(|v| v.parse().unwrap())
+            .collect()
+    };
+    let scipy = row();
+    let distances = row();
+    assert_eq!(
+        distances,
+        [186, 180, 177, 171, 177, 169, 167, 164, 158, 162, 172],
+        "published in scipy's documentation"
+    );
+    let ecg: Vec<f64> = lines.map(|v| v.parse().unwrap()).collect();
+    assert_eq!((ecg.len(), scipy.len()), (108_000, 507));
+    let ours = zigzag(&ecg, 1.0);
+    let near = |p: &usize| scipy.iter().any(|s| s.abs_diff(*p) <= 2);
+    assert_eq!(ours.len(), 505);
+    assert!(ours.iter().filter(|p| near(p)).count() >= 503);
+}
+
+/// Half-sines of half the stroke, 25 strokes a second: worst under-read of point samples, and of a sinc4 converter at 80 Hz
+/// (derived; the same figures stand in firmware-notes/converters.md).
+#[test]
+fn under_read_of_the_usual_converters() {
+    for (rate, order, share) in [(80.0, 0, 0.44), (320.0, 0, 0.030), (1280.0, 0, 0.002)] {
+        let got = under_read(1.0 / rate, order, 25.0, 0.5);
+        assert!((got - share).abs() < 0.005, "{rate}: {got}");
+    }
+    assert!(
+        under_read(1.0 / 80.0, 4, 25.0, 0.5) > 0.54,
+        "the bound covers what a sinc4 converter loses of a half-sine"
+    );
+}
+
+/// Quantiles as scipy.stats.t.ppf prints them.
+#[test]
+fn quantiles_of_students_t() {
+    for (dof, t) in [(1.0, 12.7062), (10.0, 2.2281)] {
+        assert!((session::t95(dof) - t).abs() < 5e-5);
+    }
+}
+
+/// A parabola through K boxcars of one interval each is the same parabola lowered by A K/24 (A its second difference), so the
+/// measure must give its true top but for the stated quartic remainder of 0.02 A, and its time.
+#[test]
+fn averaging_is_put_back_on_a_parabola() {
+    for (rate, order) in [
+        (200.0, 1),
+        (200.0, 4),
+        (400.0, 1),
+        (400.0, 4),
+        (1000.0, 1),
+        (1000.0, 4),
+    ] {
+        let dt = 1.0 / rate;
+        let w = f64::from(if rate > 500.0 { 2u8 } else { 1 });
+        let (top_n, bend, middle) = (60.0, 12_000.0, 2.0 + 0.3 * dt);
+        let k = f64::from(order);
+        // Mean of the parabola over K boxcars whose last ends at t: value at the middle, less bend/2 x K dt^2/12.
+        let averaged = |t: f64| {
+            let x = t - k * dt / 2.0 - middle;
+            (top_n - 0.5 * bend * (x * x + k * dt * dt / 12.0)).max(0.0)
+        };
+        let settings = PullSettings {
+            filter_order: order,
+            ..PullSettings::default()
+        };
+        let mut pull = Pull::new(settings);
+        let mut n = 0u32;
+        while f64::from(n) * dt < 4.0 {
+            n += 1;
+            let t = f64::from(n) * dt;
+            let t_us = u64::from(n)
+                * if rate > 500.0 {
+                    1000
+                } else {
+                    if rate > 300.0 { 2500 } else { 5000 }
+                };
+            pull.push(ForceReading {
+                t_us,
+                force_n: averaged(t),
+            });
+        }
+        let finding = pull.finish(Quality::default());
+        let stroke = finding.pulls[0].strokes[0];
+        let second_difference = bend * (w * dt) * (w * dt);
+        let peak = stroke.peak_n.unwrap().value + 0.02 * second_difference;
+        assert!(
+            (peak / top_n - 1.0).abs() < 3e-7,
+            "{rate} Hz, order {order}: {peak}"
+        );
+        assert!(
+            (stroke.t_s - middle).abs() < 1e-9,
+            "{rate} Hz, order {order}: {} s",
+            stroke.t_s
+        );
+    }
+}
