@@ -20,7 +20,7 @@ fn reference(script: &str, argument: &str) -> Option<String> {
         .output();
     let why = match run {
         Ok(Output { status, stdout, .. }) if status.success() => {
-            return Some(String::from_utf8(stdout).unwrap());
+            return Some(String::from_utf8_lossy(&stdout).into_owned());
         }
         Ok(Output { stderr, .. }) => String::from_utf8_lossy(&stderr)
             .lines()
@@ -97,15 +97,16 @@ fn quantiles_of_students_t() {
 /// measure must give its true top but for the stated quartic remainder of 0.02 A, and its time.
 #[test]
 fn averaging_is_put_back_on_a_parabola() {
-    for (rate, order) in [
-        (200.0, 1),
-        (200.0, 4),
-        (400.0, 1),
-        (400.0, 4),
-        (1000.0, 1),
-        (1000.0, 4),
+    for (step_us, order) in [
+        (5000u32, 1),
+        (5000, 4),
+        (2500, 1),
+        (2500, 4),
+        (1000, 1),
+        (1000, 4),
     ] {
-        let dt = 1.0 / rate;
+        let dt = f64::from(step_us) * 1e-6;
+        let rate = 1.0 / dt;
         let w = f64::from(if rate > 500.0 { 2u8 } else { 1 });
         let (top_n, bend, middle) = (60.0, 12_000.0, 2.0 + 0.3 * dt);
         let k = f64::from(order);
@@ -123,12 +124,7 @@ fn averaging_is_put_back_on_a_parabola() {
         while f64::from(n) * dt < 4.0 {
             n += 1;
             let t = f64::from(n) * dt;
-            let t_us = u64::from(n)
-                * if rate > 500.0 {
-                    1000
-                } else {
-                    if rate > 300.0 { 2500 } else { 5000 }
-                };
+            let t_us = u64::from(n * step_us);
             pull.push(ForceReading {
                 t_us,
                 force_n: averaged(t),
