@@ -28,7 +28,7 @@ const MIN_RUN: usize = 6;
 /// The drag line `-(a + b w)` of a coasting drivetrain, per unit of inertia.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct DragLine {
-    /// Drag at no speed, turns/s^2... of energy a turn: turns^2/s^2 per turn.
+    /// Drag at no speed, energy a turn: turns^2/s^2 per turn.
     pub a: f64,
     /// Drag that grows with speed, (turns^2/s^2 per turn) per turn/s.
     pub b: f64,

@@ -103,7 +103,7 @@ fn sweep(field: Field, comb: Comb, mut take: impl FnMut(Event)) {
 }
 
 /// Number of events of each phase in a record of `turns`.
-pub(super) fn events(turns: f64, order: f64) -> usize {
+fn events(turns: f64, order: f64) -> usize {
     whole(turns * order) + 1
 }
 

@@ -58,6 +58,24 @@ pub struct RollSettings {
 }
 
 /// The roll measure: push edges, then finish.
+///
+/// ```
+/// use feelgauge::measure::roll::{Roll, RollSettings, SNAG_FALSE_ALARM};
+/// use feelgauge::physics::drivetrain::{DrivetrainScenario, simulate};
+/// use feelgauge::reading::{LimitSource, Quality};
+///
+/// let car = DrivetrainScenario::plover();
+/// let mut roll = Roll::new(RollSettings {
+///     train: car.train().clone(),
+///     snag_false_alarm: SNAG_FALSE_ALARM,
+///     limit_source: LimitSource::Suggested,
+/// });
+/// for edge in simulate(&car, 1).readings {
+///     roll.push(edge);
+/// }
+/// let snags = roll.finish(Quality::default()).snags.expect("it rolls freely");
+/// assert_eq!(snags[0].part, "ring_f");
+/// ```
 #[derive(Clone, Debug)]
 pub struct Roll {
     settings: RollSettings,

@@ -7,6 +7,7 @@ use super::finding::{Hit, RollFinding, RollQuality, RollTrace, Snag, Strip, Susp
 use super::fold::{Comb, fold};
 use super::hits::hit_rate;
 use super::parts::{Case, Evidence, alike};
+use super::whole;
 
 /// Share of `1/B` that bounds the false alarms; set on simulated records without a snag.
 const FALSE_ALARM: f64 = 0.03;
@@ -57,8 +58,9 @@ impl Report<'_> {
         let suspects = self.suspects(&cases);
         let best = self.best(&cases, &suspects);
         let turns = self.evidence.turns_of(best);
-        let trains = super::fold::events(self.evidence.turns, best.comb.order);
-        self.quality.turns_unseen = Some((trains - turns.k.len().min(trains)) as u64);
+        let phase = best.phase as f64 / best.comb.phases as f64;
+        let passed = whole(self.evidence.turns * best.comb.order - phase + 1.0);
+        self.quality.turns_unseen = Some(passed.saturating_sub(turns.k.len()) as u64);
         self.quality.ln_bayes = Some(ln);
         self.quality.same_order = self.same_order(&cases);
         self.note();
