@@ -42,6 +42,14 @@ const FLAGS: &[(&str, &str)] = &[
         "The readings carry the time at which the computer got them, not the probe's; that is less steady.",
     ),
     (
+        "stopped_by_disk",
+        "The disk refused during the recording; everything up to the last whole line is there. Free some space and record again.",
+    ),
+    (
+        "cord_end",
+        "In at least one pull the cord ran out to its stop; that spike was left out. Pull a little shorter.",
+    ),
+    (
         "cut_short",
         "The capture was not closed in order: power or port was lost; everything up to the last second is there.",
     ),
@@ -62,7 +70,6 @@ const FAULTS: &[(&str, &str)] = &[
     ("host_overrun", "lost in the computer"),
     ("torn", "broken off"),
     ("clipped", "at the end of the converter's range"),
-    ("backward", "with a time not later than the one before"),
     (
         "time_not_later",
         "with a time not later than the one before",
@@ -75,6 +82,8 @@ const FAULTS: &[(&str, &str)] = &[
     ("not_finite", "that are not finite"),
     ("out_of_range", "larger than there can be"),
     ("negative_time", "with a negative time"),
+    ("too_many_sensors", "of more sensors than a file may hold"),
+    ("beyond_six_hours", "later than six hours after the first"),
     ("long_row", "longer than 1 MiB"),
     ("torn_tail", "torn at the end of a file"),
     ("damaged_record", "damaged in the capture's folder"),
@@ -115,4 +124,41 @@ fn words(table: &[(&str, &str)], word: &str) -> String {
         .iter()
         .find(|(known, _)| *known == word)
         .map_or_else(|| word.replace('_', " "), |(_, words)| (*words).to_owned())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::wire::FaultKind;
+
+    #[test]
+    fn every_fault_of_a_link_has_words() {
+        for kind in FaultKind::ALL {
+            assert!(FAULTS.iter().any(|(key, _)| *key == kind.key()), "{kind:?}");
+        }
+        assert_eq!(words(FLAGS, "never_heard_of"), "never heard of");
+    }
+
+    #[test]
+    fn what_was_lost_is_said() {
+        let mut quality = Quality {
+            rows: 5,
+            gaps: 1,
+            unprotected: true,
+            ..Quality::default()
+        };
+        quality.count("lost");
+        quality.flag("cut_short");
+        let mut page = Page::default();
+        common(&mut page, &quality);
+        let text = page.finish();
+        for said in [
+            "5 readings used; 1 place",
+            "1 lost on the wire",
+            "No checksum",
+            "not closed in order",
+        ] {
+            assert!(text.contains(said), "{said}: {text}");
+        }
+    }
 }

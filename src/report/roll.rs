@@ -119,7 +119,9 @@ fn nothing_shown(page: &mut Page, finding: &RollFinding) {
             )
         });
     page.say(format!("No snag shown{alarm}."));
-    page.say("Not seen is not: not there. In simulated records of 60 s a snag of 0.6 of the drag was found in ring gears, joints and hub bearings (22 of 23 or more), and mostly missed in spur gear, pinions and planets.");
+    page.say(
+        "Not seen is not: not there. In simulated records of a minute a snag of 0.6 of the drag is usually found in ring gears, joints and bearing cages, and mostly missed in the sensed shaft, pinions and planets.",
+    );
 }
 
 fn next(snags: &[Snag], about: About) -> String {
