@@ -171,7 +171,9 @@ fn a_probe_at_its_end_gives_no_peak() {
         range_n: Some(50.0),
         ..PullSettings::default()
     });
-    readings.iter().for_each(|r| pull.push(*r));
+    for reading in readings {
+        pull.push(reading);
+    }
     let finding = pull.finish(Quality::default());
     assert_eq!(finding.refused.unwrap()[0].code, "clipped");
     assert!(finding.verdict.is_none() && finding.pulls.iter().all(|p| p.peak_n.is_none()));
