@@ -21,7 +21,7 @@ impl EngineScenario {
     /// The same car with a worn sleeve: too weak to be lifted by its cord.
     pub fn plover_worn() -> Self {
         let mut car = Self::plover();
-        car.engine.blow_by_per_s *= 6.0;
+        car.engine.blow_by_per_s *= 14.0;
         car.engine.pinch_n *= 0.3;
         car
     }
@@ -48,26 +48,28 @@ const PLOVER: Engine = Engine {
     clearance_m3: 0.36e-6,
     port_rad: 1.75,
     blow_by_per_s: 0.35,
-    pinch_n: 18.0,
+    taper: 15.0,
+    cooling_s: 0.005,
+    pinch_n: 15.0,
     pinch_reach_m: 1.5e-3,
-    friction_nm: 0.03,
+    friction_nm: 0.045,
     crank_kg_m2: 7.0e-6,
     pulley_kg_m2: 0.5e-6,
     pulley_m: 0.0100,
     spring_n: 1.2,
     spring_n_per_m: 2.5,
-    cord_n_per_m: 6000.0,
-    cord_damping: 6.0,
+    cord_n_per_m: 9000.0,
+    cord_damping: 8.0,
 };
 
 const STEADY: Hand = Hand {
-    speed_m_s: 1.2,
+    speed_m_s: 1.0,
     speed_sd: 0.12,
     reach_m: 0.55,
-    ramp_s: 0.10,
-    hold_s: 0.15,
+    ramp_s: 0.07,
+    hold_s: 0.1,
     force_limit_n: 150.0,
-    gain_n_s_per_m: 60.0,
+    gain_n_s_per_m: 75.0,
     gain_n_per_m: 400.0,
     mass_kg: 1.2,
     muscle_s: 0.025,
@@ -90,30 +92,33 @@ fn engine(noise: &mut Noise) -> Engine {
         rod_ratio: noise.uniform(0.25, 0.29),
         clearance_m3: displacement_m3 / noise.uniform(8.5, 11.5),
         port_rad: noise.uniform(1.66, 1.85),
-        blow_by_per_s: about(noise, PLOVER.blow_by_per_s, 0.5) / size.sqrt(),
+        blow_by_per_s: about(noise, PLOVER.blow_by_per_s, 0.35) / size.sqrt(),
+        taper: noise.uniform(10.0, 20.0),
+        cooling_s: about(noise, PLOVER.cooling_s, 0.2) * size.sqrt(),
         pinch_n: about(noise, PLOVER.pinch_n, 0.5) * size,
         pinch_reach_m: noise.uniform(0.8e-3, 2.2e-3),
         friction_nm: about(noise, PLOVER.friction_nm, 0.3),
         crank_kg_m2: about(noise, PLOVER.crank_kg_m2, 0.2) * size,
         pulley_kg_m2: PLOVER.pulley_kg_m2,
-        pulley_m: noise.uniform(0.0085, 0.0120),
+        // A larger engine has a larger starter.
+        pulley_m: noise.uniform(0.0095, 0.0118) * libm::cbrt(size),
         spring_n: noise.uniform(0.8, 1.8),
         spring_n_per_m: noise.uniform(1.5, 3.5),
-        cord_n_per_m: noise.uniform(4000.0, 9000.0),
-        cord_damping: noise.uniform(4.0, 8.0),
+        cord_n_per_m: noise.uniform(5500.0, 13_000.0),
+        cord_damping: noise.uniform(6.0, 12.0),
     }
 }
 
 fn hand(noise: &mut Noise) -> Hand {
     Hand {
-        speed_m_s: noise.uniform(0.95, 1.45),
+        speed_m_s: noise.uniform(0.80, 1.20),
         speed_sd: 0.2,
         reach_m: noise.uniform(0.45, 0.65),
-        ramp_s: noise.uniform(0.06, 0.16),
-        hold_s: noise.uniform(0.05, 0.4),
+        ramp_s: noise.uniform(0.03, 0.11),
+        hold_s: noise.uniform(0.0, 0.15),
         force_limit_n: noise.uniform(110.0, 200.0),
-        gain_n_s_per_m: noise.uniform(40.0, 80.0),
-        gain_n_per_m: noise.uniform(250.0, 550.0),
+        gain_n_s_per_m: noise.uniform(55.0, 100.0),
+        gain_n_per_m: noise.uniform(250.0, 600.0),
         mass_kg: noise.uniform(0.8, 1.6),
         muscle_s: noise.uniform(0.02, 0.04),
     }

@@ -73,16 +73,27 @@ impl Arm {
         }
     }
 
+    /// The cord has run out: the person feels the jerk and turns round.
+    pub(super) fn jerked(&mut self, t_s: f64) {
+        if self.phase == Phase::Pull {
+            self.turn(t_s);
+        }
+    }
+
+    fn turn(&mut self, t_s: f64) {
+        self.phase = Phase::Hold {
+            until_s: t_s + self.hand.hold_s,
+        };
+        self.wish_n = 0.0;
+    }
+
     /// Speed that the person wants, m/s; moves on to the next phase.
     fn target(&mut self, t_s: f64) -> f64 {
         match self.phase {
             Phase::Pull => {
                 let tired = t_s > PATIENCE_S + self.reach_m / self.speed_m_s;
                 if self.at_m >= self.reach_m || tired {
-                    self.phase = Phase::Hold {
-                        until_s: t_s + self.hand.hold_s,
-                    };
-                    self.wish_n = 0.0;
+                    self.turn(t_s);
                 }
                 self.speed_m_s * (t_s / self.hand.ramp_s).min(1.0)
             }

@@ -6,8 +6,8 @@ use super::Engine;
 
 /// Pressure of the room, Pa.
 const AMBIENT_PA: f64 = 101_325.0;
-/// Exponent of a quick compression of air between adiabatic (1.40) and isothermal (1): cold walls, from memory.
-const POLYTROPIC: f64 = 1.30;
+/// Ratio of the specific heats of air.
+const HEATS: f64 = 1.40;
 /// Below this speed dry friction holds the crank, rad/s.
 const STANDSTILL: f64 = 0.05;
 
@@ -25,6 +25,8 @@ pub(super) struct Machine {
     pub(super) pulley_rad_s: f64,
     /// Air in the cylinder over what was shut in when the port closed.
     air: f64,
+    /// Temperature of that air over the wall's.
+    warmth: f64,
     /// The one-way bearing carries.
     engaged: bool,
     /// The crank cannot move.
@@ -46,6 +48,7 @@ impl Machine {
             cord_out_m: 0.0,
             pulley_rad_s: 0.0,
             air: 1.0,
+            warmth: 1.0,
             engaged: true,
             locked: false,
             cord_m,
@@ -63,7 +66,7 @@ impl Machine {
     /// Gauge pressure in the cylinder, Pa.
     fn pressure_pa(&self) -> f64 {
         let shut = self.engine.volume_at(self.engine.port_rad);
-        AMBIENT_PA * (libm::pow(self.air * shut / self.volume_m3(), POLYTROPIC) - 1.0)
+        AMBIENT_PA * (self.air * self.warmth * shut / self.volume_m3() - 1.0)
     }
 
     /// Torques on the crank: of the gas (with its sign), and the dry friction that opposes any motion, N m.
@@ -123,7 +126,9 @@ impl Machine {
                 self.engaged = true;
             }
         }
+        let before = self.volume_m3();
         self.crank_rad += self.crank_rad_s * h;
+        self.warmth *= 1.0 - (HEATS - 1.0) * (self.volume_m3() / before - 1.0);
     }
 
     /// The cord ends at its stop, and when it is home.
@@ -139,15 +144,19 @@ impl Machine {
         }
     }
 
-    /// Blow-by past piston and sleeve: laminar, so it goes with the difference of the pressures' squares.
+    /// Blow-by past piston and sleeve: laminar, so it goes with the difference of the pressures' squares; the sleeve is
+    /// tapered, so it is tight at the top only. Heat goes into the walls.
     fn breathe(&mut self, h: f64) {
         let angle = (self.crank_rad + PI).rem_euclid(TAU) - PI;
         if angle.abs() >= self.engine.port_rad {
-            self.air = 1.0;
+            (self.air, self.warmth) = (1.0, 1.0);
             return;
         }
         let p = self.pressure_pa() / AMBIENT_PA + 1.0;
-        self.air -= self.engine.blow_by_per_s * (p * p - 1.0) * h;
+        let down = self.engine.travel_m(self.crank_rad) / self.engine.stroke_m;
+        let gap = 1.0 + self.engine.taper * down;
+        self.air -= self.engine.blow_by_per_s * gap * (p * p - 1.0) * h;
+        self.warmth -= (self.warmth - 1.0) * h / self.engine.cooling_s;
     }
 }
 

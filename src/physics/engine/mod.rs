@@ -34,6 +34,10 @@ pub struct Engine {
     pub port_rad: f64,
     /// Air lost past the piston a second, share of the charge, per unit of `(p/p0)^2 - 1`.
     pub blow_by_per_s: f64,
+    /// How much wider the sleeve leaks one stroke further down, in units of the leak at the top.
+    pub taper: f64,
+    /// Time in which the air's excess temperature goes into the walls (e-fold), s.
+    pub cooling_s: f64,
     /// Friction of the tapered sleeve at top dead centre, N, and how far down it is felt (e-fold), m.
     pub pinch_n: f64,
     /// See `pinch_n`.
@@ -163,7 +167,7 @@ pub struct StrokeTruth {
 pub struct PullTruth {
     /// The hand begins, s.
     pub hand_s: f64,
-    /// The cord first carries 0.2 N, s.
+    /// The cord first carries 0.4 N, s.
     pub start_s: f64,
     /// The hand turns round, s.
     pub end_s: f64,
@@ -263,6 +267,7 @@ fn one_pull(
         fine.push(tension);
         if machine.at_stop && truth.stop_s.is_none() {
             truth.stop_s = Some(truth.hand_s + t);
+            arm.jerked(t);
         }
         if machine.crank_rad >= next_top {
             next_top += TAU;
@@ -288,7 +293,7 @@ fn locks(lock: Lock, k: usize, turned: f64) -> bool {
 /// Peaks before the passages (indices into `fine`), and what follows from them.
 fn conclude(truth: &mut PullTruth, passages: &[usize], fine: &[f64], from: usize, h: f64) {
     let time = |i: usize| (i + 1) as f64 * h;
-    let first = (from..fine.len()).find(|i| fine[*i] > 0.2).unwrap_or(from);
+    let first = (from..fine.len()).find(|i| fine[*i] > 0.4).unwrap_or(from);
     truth.start_s = time(first);
     let stop = truth
         .stop_s
