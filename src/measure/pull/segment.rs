@@ -10,6 +10,9 @@ const BLOCK_S: f64 = 0.25;
 const BLOCK_MIN: usize = 8;
 /// Smallest noise that is believed, N.
 const NOISE_FLOOR_N: f64 = 0.02;
+/// A block that scatters more than this is under force, not quiet: strokes scatter so much that they would pass for noise of
+/// a probe (ours; a force probe's noise is a tenth of it), N.
+const NOISIEST_N: f64 = 3.0;
 /// A pull is over when the force has stayed low this long, s.
 const OFF_S: f64 = 0.25;
 /// The recoil spring pulls 1 to 4 N while the handle is held out.
@@ -298,7 +301,8 @@ fn quiet_block(block: &mut [f64]) -> Option<Base> {
         *y = (*y - level_n).abs();
     }
     let noise_n = (1.4826 * median(block)).max(NOISE_FLOOR_N);
-    (hi - lo < (10.0 * noise_n).max(1.0)).then_some(Base { level_n, noise_n })
+    let quiet = hi - lo < (10.0 * noise_n).max(1.0) && noise_n <= NOISIEST_N;
+    quiet.then_some(Base { level_n, noise_n })
 }
 
 /// Median; the slice is reordered. Zero of an empty slice.
