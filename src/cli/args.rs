@@ -66,7 +66,12 @@ pub struct DemoArgs {
     #[arg(long, value_name = "DIR")]
     pub out: Option<PathBuf>,
     /// Seed of everything that is random: the same seed gives the same bytes.
-    #[arg(long, value_name = "N", default_value_t = 1)]
+    #[arg(
+        long,
+        value_name = "N",
+        default_value_t = 1,
+        allow_hyphen_values = true
+    )]
     pub seed: u64,
 }
 
@@ -106,7 +111,7 @@ pub struct TakeArgs {
     #[arg(long, value_name = "NAME", requires = "vehicle")]
     pub setup: Option<String>,
     /// Roll: index of the sensor whose edges count. Default: the first of the vehicle file.
-    #[arg(long, value_name = "I")]
+    #[arg(long, value_name = "I", allow_hyphen_values = true)]
     pub sensor: Option<u32>,
     /// Pull: mass of the car, such as 3.4kg.
     #[arg(long, value_name = "MASS", value_parser = mass, allow_hyphen_values = true)]
@@ -194,7 +199,7 @@ pub struct AnalyzePullArgs {
     pub mass: Option<f64>,
     /// Filter order of the force converter: 0 point samples, 1 averages over one interval, 4 sinc4. Default for a plain
     /// file: 1; for a capture: what the probe says.
-    #[arg(long, value_name = "K", value_parser = clap::value_parser!(u32).range(0..=16))]
+    #[arg(long, value_name = "K", value_parser = clap::value_parser!(u32).range(0..=16), allow_hyphen_values = true)]
     pub filter_order: Option<u32>,
 }
 
@@ -205,7 +210,7 @@ pub struct AnalyzeRollArgs {
     #[command(flatten)]
     pub common: AnalyzeCommon,
     /// Index of the sensor whose edges count. Default: the first of the vehicle file.
-    #[arg(long, value_name = "I")]
+    #[arg(long, value_name = "I", allow_hyphen_values = true)]
     pub sensor: Option<u32>,
 }
 
@@ -215,7 +220,12 @@ pub struct SimulateArgs {
     /// The test.
     pub test: Test,
     /// Seed: the same seed gives the same bytes.
-    #[arg(long, value_name = "N")]
+    #[arg(
+        long,
+        value_name = "N",
+        default_value_t = 1,
+        allow_hyphen_values = true
+    )]
     pub seed: u64,
     /// File to write; the truth goes beside it into FILE.truth.json. Neither may exist.
     #[arg(long, value_name = "FILE")]
@@ -264,7 +274,7 @@ pub struct VehicleOrdersArgs {
     #[arg(long, value_name = "NAME")]
     pub setup: Option<String>,
     /// Index of the sensor. Default: the first of the file.
-    #[arg(long, value_name = "I")]
+    #[arg(long, value_name = "I", allow_hyphen_values = true)]
     pub sensor: Option<u32>,
 }
 

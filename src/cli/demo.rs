@@ -7,6 +7,7 @@ use std::{
     path::{Path, PathBuf},
 };
 
+use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::{DONE, Failure, Outcome, Output, args::DemoArgs, progress::Progress};
@@ -41,6 +42,10 @@ const VEHICLE: &str = "plover-8.toml";
 const SUMMARY: &str = "summary.txt";
 const FINDINGS: &str = "findings.json";
 const TRUTH: &str = "truth.json";
+
+/// Result of `demo`: one finding a test, in the order in which they were taken.
+#[derive(Serialize, JsonSchema)]
+pub(super) struct DemoResult<'a>(Vec<&'a Finding>);
 
 /// What the simulations know and the probes do not.
 #[derive(Serialize)]
@@ -79,7 +84,7 @@ pub fn run(args: &DemoArgs, output: &mut Output) -> Outcome {
         clock.set_us(clock.host_us() + CHANGE_US);
     }
     progress.clear();
-    let findings: Vec<&Finding> = taken.iter().map(|(finding, ..)| finding).collect();
+    let findings = DemoResult(taken.iter().map(|(finding, ..)| finding).collect());
     let text = |picture| text(&car, &taken, args.seed, picture);
     write(&folder, VEHICLE, PLOVER_8)?;
     write(&folder, FINDINGS, &report::pretty(&findings))?;
@@ -197,8 +202,9 @@ fn write(folder: &Path, name: &str, text: &str) -> Result<(), Failure> {
 
 fn cannot(what: &str, path: &Path, error: &io::Error) -> Failure {
     Failure::Work(format!(
-        "feelgauge: cannot {what} {}: {error}",
-        path.display()
+        "feelgauge: cannot {what} {}: {}; name a folder that you may write to: --out DIR",
+        path.display(),
+        super::plan::words(error)
     ))
 }
 

@@ -2,6 +2,7 @@
 
 use super::{
     DONE, Outcome, Output,
+    demo::DemoResult,
     probes::ProbesReport,
     simulate::SimulateResult,
     take::TakeReport,
@@ -23,6 +24,7 @@ pub(super) fn run(output: &mut Output) -> Outcome {
         .with::<OrdersResult>()
         .with::<ProbesReport>()
         .with::<TakeReport>()
+        .with::<DemoResult<'_>>()
         .finish();
     output.result(&schema, |_| report::pretty(&schema))?;
     Ok(DONE)

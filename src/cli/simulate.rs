@@ -149,14 +149,14 @@ fn leak(args: &SimulateArgs) -> Made {
         };
         format!("{},{:.3}{tank}\n", r.t_us, r.pressure_pa)
     };
+    // At the pressure of the truth, so that the two can be compared.
+    let at = format!(" --at {:.1}Pa", record.truth.p_ref_pa);
     // The demo car's volume stands in its file; of a drawn tank only the truth knows it.
     let (vehicle, options) = if args.car == Car::Drawn {
-        (
-            None,
-            format!(" --volume {:.1}cm3", record.truth.volume_m3 * 1e6),
-        )
+        let volume_cm3 = record.truth.volume_m3 * 1e6;
+        (None, format!(" --volume {volume_cm3:.1}cm3{at}"))
     } else {
-        (Some(PLOVER_8.to_owned()), " --setup whole".into())
+        (Some(PLOVER_8.to_owned()), format!(" --setup whole{at}"))
     };
     Made {
         rows: rows(Test::Leak, header, record.readings.iter().map(row)),
@@ -240,7 +240,7 @@ fn write<'a>(path: &Path, pieces: impl IntoIterator<Item = &'a str>) -> Result<(
             path.display()
         )),
         _ => Failure::Work(format!(
-            "{}: cannot be written: {}; name another file",
+            "{}: cannot be written: {}; name another file with --out",
             path.display(),
             words(&e)
         )),

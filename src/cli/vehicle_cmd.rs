@@ -134,10 +134,10 @@ fn check_setup(vehicle: &Vehicle, setup: &Setup) -> Result<SetupResult, TrainErr
     })
 }
 
-/// A fault of a setup, with the place where the setup stands in the file.
+/// A fault of a setup, with the place where the setup stands in the file; one that it does not have has no place.
 fn at_setup(path: &Path, text: &str, setup: &str, error: &TrainError) -> Failure {
-    let (line, column) = place_of_setup(text, setup).unwrap_or((1, 1));
-    Failure::Usage(format!("{}:{line}:{column}: {error}", path.display()))
+    let place = place_of_setup(text, setup).map_or_else(String::new, |(l, c)| format!(":{l}:{c}"));
+    Failure::Usage(format!("{}{place}: {error}", path.display()))
 }
 
 /// Line and column, from 1, of the name of a setup.

@@ -156,7 +156,10 @@ fn begin(
     meta.operator.clone_from(&plan.operator);
     meta.probes = probes.iter().map(|p| p.meta.clone()).collect();
     let disk = |e: &dyn std::fmt::Display| {
-        Failure::Work(format!("feelgauge: {}: {e}", plan.out.display()))
+        Failure::Work(format!(
+            "feelgauge: {}: {e}; name a folder that you may write to: --out DIR",
+            plan.out.display()
+        ))
     };
     let storage = Files::under(&plan.out);
     storage.create_base().map_err(|e| disk(&e))?;
