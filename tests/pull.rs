@@ -7,8 +7,9 @@
 mod score;
 
 use feelgauge::{
-    measure::pull::{Pull, PullSettings},
+    measure::pull::{Pull, PullSettings, strokes::zigzag},
     physics::engine::{EngineScenario, Lock, Probe, simulate},
+    physics::noise::Noise,
     reading::{ForceReading, Quality, Verdict},
 };
 use score::{Errors, Score, measure, run};
@@ -136,6 +137,40 @@ fn the_cords_end_is_cut_off() {
         "{:?}",
         error.quantile(0.5)
     );
+}
+
+/// Slow oracle: a peak stands out by the smaller of its two drops to the lowest point before something higher (or the end).
+fn prominence(z: &[f64], p: usize) -> f64 {
+    let drop = |side: &mut dyn Iterator<Item = usize>| {
+        let low = side
+            .take_while(|i| z[*i] <= z[p])
+            .fold(z[p], |low, i| low.min(z[i]));
+        z[p] - low
+    };
+    drop(&mut (0..p).rev()).min(drop(&mut (p + 1..z.len())))
+}
+
+#[test]
+fn zigzag_is_prominence() {
+    let mut noise = Noise::new(11, 0);
+    let mut seen = 0;
+    for _ in 0..200 {
+        // A random walk that begins and ends below everything else, so that no peak is open at an end.
+        let mut z = vec![-1e3];
+        let mut level = 0.0;
+        for _ in 0..150 {
+            level += noise.normal();
+            z.push(level);
+        }
+        z.push(-1e3);
+        let d = noise.uniform(0.5, 5.0);
+        let slow: Vec<usize> = (1..z.len() - 1)
+            .filter(|p| z[*p] > z[p - 1] && z[*p] > z[p + 1] && prominence(&z, *p) > d)
+            .collect();
+        assert_eq!(zigzag(&z, d), slow);
+        seen += slow.len();
+    }
+    assert!(seen > 1000);
 }
 
 #[test]
