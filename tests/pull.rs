@@ -273,6 +273,34 @@ fn clipped_peaks_are_refused() {
 
 /// What the population is like and how the measure does on it: `cargo test --release --test pull -- --ignored --nocapture study`.
 #[test]
+fn a_shift_of_the_clock_shifts_the_times_and_nothing_else() {
+    let of = |readings: &[ForceReading]| {
+        measure(
+            readings,
+            PullSettings {
+                mass_kg: Some(3.4),
+                filter_order: 1,
+                ..PullSettings::default()
+            },
+        )
+    };
+    let record = simulate(&EngineScenario::drawn(7), 7).readings;
+    let shifted: Vec<ForceReading> = record
+        .iter()
+        .map(|r| ForceReading {
+            t_us: r.t_us + 5_000_000_000,
+            ..*r
+        })
+        .collect();
+    let (a, b) = (of(&record), of(&shifted));
+    assert_eq!(a.lift_ratio, b.lift_ratio);
+    for (p, q) in a.pulls.iter().zip(&b.pulls) {
+        assert_eq!((p.peak_n, p.strokes.len()), (q.peak_n, q.strokes.len()));
+        assert!((q.start_s - p.start_s - 5000.0).abs() < 1e-6);
+    }
+}
+
+#[test]
 #[ignore = "a study of a minute in release, run by hand"]
 fn study() {
     for (rate, order, noise_n) in [
