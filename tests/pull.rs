@@ -8,7 +8,7 @@ mod score;
 
 use feelgauge::{
     measure::pull::{Pull, PullSettings, strokes::zigzag},
-    physics::engine::{EngineScenario, Lock, Probe, simulate},
+    physics::engine::{EngineScenario, Lock, Probe, PullTruth, simulate},
     physics::noise::Noise,
     reading::{ForceReading, Quality, Verdict},
 };
@@ -271,7 +271,6 @@ fn clipped_peaks_are_refused() {
     assert_eq!((finding.verdict, finding.lift_ratio), (None, None));
 }
 
-/// What the population is like and how the measure does on it: `cargo test --release --test pull -- --ignored --nocapture study`.
 #[test]
 fn a_shift_of_the_clock_shifts_the_times_and_nothing_else() {
     let of = |readings: &[ForceReading]| {
@@ -300,6 +299,82 @@ fn a_shift_of_the_clock_shifts_the_times_and_nothing_else() {
     }
 }
 
+/// Four good pulls teach the guard: it calls earlier, and at less force, than one that has seen none.
+#[test]
+fn a_guard_that_has_learned_calls_earlier() {
+    let (mut new, mut learned) = (Errors::default(), Errors::default());
+    let (mut new_n, mut learned_n) = (Errors::default(), Errors::default());
+    for seed in 200..220u64 {
+        for (pulls, latency, force) in
+            [(1, &mut new, &mut new_n), (6, &mut learned, &mut learned_n)]
+        {
+            let scenario = EngineScenario {
+                probe: Probe::new(200, 1),
+                lock: Lock::FromStart { pull: pulls - 1 },
+                pulls,
+                ..EngineScenario::drawn(seed)
+            };
+            let (finding, truth) = run(&scenario, seed);
+            let alarm = finding.guard.unwrap();
+            let after_s = alarm.alarm_s - truth.pulls[pulls - 1].hand_s;
+            assert!(after_s > 0.0, "engine {seed} called in a good pull");
+            latency.0.push(after_s);
+            force.0.push(alarm.force_n);
+        }
+    }
+    let medians = [&new, &learned, &new_n, &learned_n].map(|e| e.quantile(0.5));
+    assert!(medians[1] < 0.8 * medians[0], "{medians:?}");
+    assert!(medians[3] < 0.8 * medians[2], "{medians:?}");
+}
+
+/// With the plug out nothing is compressed: what is left is friction, far below what the same engine needs with it.
+#[test]
+fn with_the_plug_out_only_friction_is_left() {
+    for seed in 0..10 {
+        let sealed = EngineScenario::drawn(seed);
+        let open = EngineScenario {
+            plug_in: false,
+            ..sealed
+        };
+        let highest = |scenario: &EngineScenario| {
+            let (finding, truth) = run(scenario, seed);
+            assert_eq!(finding.guard, None, "engine {seed}");
+            // Pulls below 8 N are bumps, and so is the spring's force on the way back.
+            assert!(finding.pulls.len() <= truth.pulls.len());
+            for report in &finding.pulls {
+                let near = |t: &&PullTruth| (t.start_s - report.start_s).abs() < 0.3;
+                let truth = truth.pulls.iter().find(near).unwrap();
+                let peak = report.peak_n.unwrap();
+                assert!(
+                    (peak.value - truth.peak_n).abs() < 3.0 * peak.u,
+                    "{seed}: {peak:?}"
+                );
+            }
+            truth.pulls.iter().map(|p| p.peak_n).sum::<f64>() / truth.pulls.len() as f64
+        };
+        let (with, without) = (highest(&sealed), highest(&open));
+        assert!(without < 0.6 * with, "engine {seed}: {without} of {with} N");
+    }
+}
+
+/// Readings that are missing in a pull leave it without a peak; the other pulls keep theirs to the last bit.
+#[test]
+fn a_gap_costs_only_its_own_pull() {
+    let record = simulate(&EngineScenario::plover(), 4);
+    let whole = measure(&record.readings, PullSettings::default());
+    let hit = &record.truth.pulls[2];
+    let middle = f64::midpoint(hit.start_s, hit.end_s);
+    let inside = |r: &&ForceReading| (r.t_us as f64 * 1e-6 - middle).abs() > 0.02;
+    let torn: Vec<ForceReading> = record.readings.iter().filter(inside).copied().collect();
+    let finding = measure(&torn, PullSettings::default());
+    assert_eq!(finding.quality.common.gaps, 1);
+    let (spoilt, kept): (Vec<_>, Vec<_>) = finding.pulls.iter().partition(|p| p.gap);
+    assert!(!spoilt.is_empty() && spoilt.iter().all(|p| p.peak_n.is_none()));
+    let others = whole.pulls.iter().enumerate().filter(|(k, _)| *k != 2);
+    assert!(kept.into_iter().eq(others.map(|(_, p)| p)));
+}
+
+/// What the population is like and how the measure does on it: `cargo test --release --test pull -- --ignored --nocapture study`.
 #[test]
 #[ignore = "a study of a minute in release, run by hand"]
 fn study() {

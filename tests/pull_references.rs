@@ -1,5 +1,7 @@
 //! Pull against what stands outside the project: scipy's peaks on a real waveform, closed forms, published quantiles.
 
+#![allow(clippy::unwrap_used)] // in a test an unwrap is an assertion
+
 use std::{process::Command, process::Output};
 
 use feelgauge::measure::pull::{
@@ -144,4 +146,70 @@ fn averaging_is_put_back_on_a_parabola() {
             stroke.t_s
         );
     }
+}
+
+/// Shape of the averages over `w` samples of a cosine hump that went through K boxcars: both only scale it (derived).
+fn scale_of_averages(step_rad: f64, order: u32, w: u32) -> f64 {
+    let half = step_rad / 2.0;
+    let boxcars: f64 = (0..order).map(|_| libm::sin(half) / half).product();
+    let w = f64::from(w);
+    boxcars * libm::sin(w * half) / (w * libm::sin(half))
+}
+
+/// Half-sines without noise: the measure's formula, worked out by hand for a cosine sampled at its top, reads low by a share
+/// that follows from step and width alone (0.05 to 2 % here). A real stroke's remainder has the same sign.
+#[test]
+fn half_sines_read_low_by_what_the_formula_says() {
+    for (step_us, order, w) in [
+        (5000u32, 1u32, 1u32),
+        (5000, 4, 1),
+        (2500, 1, 1),
+        (2500, 4, 1),
+        (1000, 1, 2),
+        (1000, 4, 2),
+    ] {
+        let (peak_n, width_s) = (50.0, 0.040);
+        let dt = f64::from(step_us) * 1e-6;
+        let step_rad = std::f64::consts::PI * dt / width_s;
+        let k = f64::from(order);
+        let scale = scale_of_averages(step_rad, order, w);
+        let boxcars = scale_of_averages(step_rad, order, 1);
+        let got = half_sine(step_us, order, w, |t| {
+            let angle = std::f64::consts::PI * (t - k * dt / 2.0) / width_s;
+            peak_n * boxcars * libm::cos(angle)
+        });
+        let bend = 2.0 * scale * (1.0 - libm::cos(f64::from(w) * step_rad));
+        let squares = f64::from(w * w);
+        let put_back = (k / squares + if w > 1 { 1.0 - 1.0 / squares } else { 0.0 }) / 24.0;
+        let expected = peak_n * (scale + bend * (put_back - 0.02));
+        assert!(
+            (got / expected - 1.0).abs() < 1e-9,
+            "{step_us} us, order {order}: {got} beside {expected}"
+        );
+        assert!(expected < peak_n && expected > 0.98 * peak_n);
+    }
+}
+
+/// Peak that the measure gives a hump after two quiet seconds, with one of the means of `w` samples on its very top;
+/// `hump` is in seconds from there and holds within its width, beyond which there is no force.
+fn half_sine(step_us: u32, order: u32, w: u32, hump: impl Fn(f64) -> f64) -> f64 {
+    let dt = f64::from(step_us) * 1e-6;
+    let top_s = 2.0 - dt * f64::from(w - 1) / 2.0 - f64::from(order) * dt / 2.0;
+    let settings = PullSettings {
+        filter_order: order,
+        ..PullSettings::default()
+    };
+    let mut pull = Pull::new(settings);
+    for n in 1..4_000_000 / step_us {
+        let t = f64::from(n) * dt - top_s;
+        let far = (t - f64::from(order) * dt / 2.0).abs() > 0.020;
+        let force_n = if far { 0.0 } else { hump(t).max(0.0) };
+        pull.push(ForceReading {
+            t_us: u64::from(n * step_us),
+            force_n,
+        });
+    }
+    let finding = pull.finish(Quality::default());
+    assert_eq!(finding.pulls.len(), 1);
+    finding.pulls[0].strokes[0].peak_n.unwrap().value
 }
