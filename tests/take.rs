@@ -324,6 +324,51 @@ fn ctrl_c_ends_a_capture_cleanly_and_without_a_volume_there_is_no_finding_yet() 
     assert!(read(&folder, "closed.toml").contains("reason = \"stopped\""));
 }
 
+/// A force probe and a pressure probe on one bench: the pull takes the force, both are recorded.
+#[test]
+fn two_probes_are_recorded_and_the_right_one_is_measured() {
+    let force = Board::plug_in(Speech::Wire(ProbeKind::Force));
+    let pressure = Board::plug_in(Speech::Wire(ProbeKind::Pressure));
+    let dir = tempfile::tempdir().unwrap();
+    let out = dir.path().to_str().unwrap();
+    let (output, text, err) = ended(feelgauge(&[
+        "take",
+        "pull",
+        "--port",
+        &pressure.path,
+        "--port",
+        &force.path,
+        "--for",
+        "2s",
+        "--json",
+        "--out",
+        out,
+    ]));
+    assert_eq!(output.status.code(), Some(0), "{err}");
+    let mut said: Value = serde_json::from_str(&text).unwrap();
+    said.as_object_mut().unwrap().shift_remove("capture");
+    assert_eq!(said["quality"]["faults"], serde_json::json!({}), "{text}");
+    let rows = said["quality"]["rows"].as_u64().unwrap();
+    assert!(
+        (350..=420).contains(&rows),
+        "{rows} readings of force in 2 s"
+    );
+    let folder = only_folder(dir.path());
+    let tables = std::fs::read_dir(&folder).unwrap();
+    let mut names: Vec<String> = tables
+        .map(|e| e.unwrap().file_name().into_string().unwrap())
+        .collect();
+    names.retain(|name| name.starts_with("force") || name.starts_with("pressure"));
+    assert_eq!(names.len(), 2, "{names:?}");
+    for name in names {
+        assert!(
+            read(&folder, &name).contains(",S "),
+            "{name} holds its samples"
+        );
+    }
+    assert_eq!(replayed(&folder), said);
+}
+
 /// A probe that starts anew within the capture: seen, counted, and no reading is out of place.
 #[test]
 fn a_reset_within_a_capture_is_counted_and_readings_go_on() {

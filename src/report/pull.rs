@@ -186,7 +186,7 @@ fn record(page: &mut Page, finding: &PullFinding) {
     }
     if quality.bumps > 0 {
         page.say(format!(
-            "{} below 8 N not counted as pulls.",
+            "{} below 8 N not counted as pulls; the cord running back gives such too.",
             count(quality.bumps, "jerk")
         ));
     }

@@ -201,3 +201,19 @@ fn take_into_a_folder_that_must_not_be_written_ends_before_the_test() {
         assert!(!said.err.contains("recording"), "{}", said.err);
     }
 }
+
+/// The port belongs to somebody else: the message names it and the group to join, and nothing is left behind.
+#[test]
+fn a_port_that_must_not_be_opened_is_named() {
+    let Some(stranger) = Stranger::new() else {
+        return;
+    };
+    let (_board, port) = Board::plug_in();
+    allow(Path::new(&port), if stranger.root { 0o600 } else { 0o000 });
+    let free = tempfile::tempdir().unwrap();
+    allow(free.path(), 0o777);
+    let out = free.path().to_str().unwrap();
+    let said = stranger.run(&["take", "pull", "--port", &port, "--for", "1s", "--out", out]);
+    said.refuses(1, &[&port, "permission denied", "dialout"]);
+    assert_eq!(fs::read_dir(free.path()).unwrap().count(), 0);
+}

@@ -244,3 +244,39 @@ proptest! {
         prop_assert_eq!(fast, slow_parse(line.as_bytes()), "{}", line);
     }
 }
+
+/// A thousand lines of samples, edges and heartbeats: once the decoder has seen one of each it asks for no more memory.
+#[test]
+fn a_line_costs_no_allocation() {
+    let mut encoder = Encoder::default();
+    let mut round = |k: u32| {
+        let samples = Samples::new(0, k * 10_000, 1000, &[1, -2, 300, -4000]).unwrap();
+        let edges = Edges::new(1, &[k * 10_000, k * 10_000 + 77]).unwrap();
+        let heartbeat = Message::Heartbeat {
+            t_us: k * 10_000,
+            lost_lines: 0,
+            lost_readings: 0,
+        };
+        [Message::Samples(samples), Message::Edges(edges), heartbeat]
+            .iter()
+            .flat_map(|m| encoder.line(m).unwrap())
+            .collect::<Vec<u8>>()
+    };
+    let (first, rest): (Vec<u8>, Vec<u8>) = (round(0), (1..400).flat_map(&mut round).collect());
+    let mut decoder = Decoder::new();
+    let mut drain = |mut input: &[u8]| {
+        let mut lines = 0;
+        while let Some(event) = decoder.next(&mut input) {
+            lines += usize::from(matches!(event, Event::Line { outcome: Ok(_), .. }));
+        }
+        lines
+    };
+    assert_eq!(drain(&first), 3);
+    let mut lines = 0;
+    let counted = allocation_counter::measure(|| {
+        // cut in the middle of lines, so that the decoder must keep pieces
+        lines = rest.chunks(61).map(&mut drain).sum();
+    });
+    assert_eq!(lines, 3 * 399);
+    assert_eq!(counted.count_total, 0);
+}
