@@ -49,6 +49,63 @@ impl Estimate {
     }
 }
 
+/// One line of a budget of uncertainty: where a part of it comes from and how much that is (GUM 5.1.2, `u_i(y)`).
+#[derive(Clone, Debug, PartialEq, Serialize, JsonSchema)]
+pub struct Contribution {
+    /// Where it comes from, a word such as `volume` or `drift_and_heat`.
+    pub source: String,
+    /// Standard uncertainty that it alone gives the result, in the result's unit, >= 0.
+    pub u: f64,
+    /// Its share of the sum of squares, 0..1.
+    pub share: f64,
+}
+
+/// A budget of independent contributions, largest first; nothing when every one is zero.
+///
+/// ```
+/// let budget = feelgauge::reading::budget(&[("volume", 3.0), ("temperature", 4.0)]);
+/// assert_eq!((budget[0].source.as_str(), budget[0].share), ("temperature", 0.64));
+/// ```
+pub fn budget(contributions: &[(&str, f64)]) -> Vec<Contribution> {
+    let sum: f64 = contributions.iter().map(|(_, u)| u * u).sum();
+    let mut lines: Vec<Contribution> = contributions
+        .iter()
+        .filter(|(_, u)| *u > 0.0)
+        .map(|&(source, u)| Contribution {
+            source: source.into(),
+            u,
+            share: u * u / sum,
+        })
+        .collect();
+    lines.sort_by(|a, b| b.u.total_cmp(&a.u));
+    lines
+}
+
+/// What is known of the calibration of the sensor behind a reading.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum CalibrationState {
+    /// The readings came in their unit from elsewhere, which says nothing of a calibration (a plain sample file): taken
+    /// at their word.
+    #[default]
+    NotStated,
+    /// A probe without a calibration: its nominal scale, with the uncertainty of an untested sensor.
+    Missing,
+    /// A calibration that is not yet due again.
+    Current,
+    /// A calibration that was due before the day of the readings.
+    Expired,
+}
+
+/// What a calibration adds to the uncertainty of every reading of a record alike.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, JsonSchema)]
+pub struct CalibrationShare {
+    /// What is known.
+    pub state: CalibrationState,
+    /// Relative standard uncertainty of the gain, >= 0.
+    pub u_relative: f64,
+}
+
 /// 97.5 % quantile of the standard normal distribution.
 pub const Z95: f64 = 1.959_963_984_540_054;
 

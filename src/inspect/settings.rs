@@ -6,7 +6,7 @@ use super::{Source, Test};
 use crate::{
     calibration::Nominal,
     measure::{leak::LeakSettings, pull::PullSettings, roll::RollSettings},
-    reading::LimitSource,
+    reading::{CalibrationShare, LimitSource},
     vehicle::{TrainError, Vehicle},
     wire::{Channel, Unit},
 };
@@ -151,6 +151,7 @@ fn leak(stated: &Stated, vehicle: Option<&Vehicle>) -> Result<LeakSettings, Sett
         ),
         ambient_pa: stated.ambient_pa,
         sealed_zero_s: stated.sealed_zero_s,
+        calibration: CalibrationShare::default(),
     })
 }
 
@@ -167,6 +168,7 @@ fn pull(stated: &Stated, vehicle: Option<&Vehicle>, sources: &[Source]) -> PullS
         range_n: channel.and_then(range_n),
         guard_force_n: limits.and_then(|l| l.guard_force_n),
         guard_held_n2s: limits.and_then(|l| l.guard_held_n2s),
+        calibration: CalibrationShare::default(),
     }
 }
 

@@ -3,6 +3,7 @@
 //! transcendental function, so that a finding is the same to the bit on every machine.
 
 pub mod cholesky;
+pub mod compare;
 pub mod guard;
 pub mod leak;
 pub mod pull;

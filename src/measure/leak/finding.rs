@@ -3,7 +3,9 @@
 use schemars::JsonSchema;
 use serde::Serialize;
 
-use crate::reading::{Estimate, LimitSource, Quality, Refusal, SOFTWARE, Verdict};
+use crate::reading::{
+    CalibrationShare, Contribution, Estimate, LimitSource, Quality, Refusal, SOFTWARE, Verdict,
+};
 use crate::units::CM3_PER_MIN;
 
 /// What the person or the vehicle file says about a leak test.
@@ -21,6 +23,8 @@ pub struct LeakSettings {
     pub ambient_pa: Option<f64>,
     /// Start and end of a sealed hold at zero gauge pressure before the pumping, seconds in the record's own time.
     pub sealed_zero_s: Option<(f64, f64)>,
+    /// What is known of the sensor's calibration.
+    pub calibration: CalibrationShare,
 }
 
 impl LeakSettings {
@@ -33,6 +37,7 @@ impl LeakSettings {
             limit: None,
             ambient_pa: None,
             sealed_zero_s: None,
+            calibration: CalibrationShare::default(),
         }
     }
 }
@@ -150,6 +155,10 @@ pub struct LeakFinding {
     pub lid_lift_pa: Option<f64>,
     /// Diameter of the round hole that would leak as much, m, for discharge coefficients of 1 (`lo`) and 0.6 (`hi`).
     pub equivalent_hole_m: Option<Range>,
+    /// What contributes how much to the uncertainty of `leak_rate_pa_m3_s`, largest first.
+    pub budget: Vec<Contribution>,
+    /// What is known of the sensor's calibration.
+    pub calibration: CalibrationShare,
     /// What the record was like.
     pub quality: LeakQuality,
     /// What a picture needs.
@@ -192,6 +201,8 @@ impl LeakFinding {
             regime_probability: None,
             lid_lift_pa: None,
             equivalent_hole_m: None,
+            budget: Vec::new(),
+            calibration: CalibrationShare::default(),
             quality: LeakQuality {
                 common: quality,
                 ..LeakQuality::default()

@@ -4,7 +4,9 @@ use schemars::JsonSchema;
 use serde::Serialize;
 
 use crate::measure::guard::Alarm;
-use crate::reading::{Estimate, LimitSource, Quality, Refusal, SOFTWARE, Verdict};
+use crate::reading::{
+    CalibrationShare, Contribution, Estimate, LimitSource, Quality, Refusal, SOFTWARE, Verdict,
+};
 
 /// Smallest lift ratio of a healthy engine; common practice, no source.
 pub const SUGGESTED_LIFT_RATIO: f64 = 1.0;
@@ -24,6 +26,8 @@ pub struct PullSettings {
     pub guard_force_n: Option<f64>,
     /// Held force squared times time at which the guard calls, N2 s, in place of its own.
     pub guard_held_n2s: Option<f64>,
+    /// What is known of the force sensor's calibration.
+    pub calibration: CalibrationShare,
 }
 
 /// One passage of the piston over top dead centre.
@@ -129,6 +133,10 @@ pub struct PullFinding {
     pub session: Option<Session>,
     /// First call of the guard; null when it kept silent.
     pub guard: Option<Alarm>,
+    /// What contributes how much to the uncertainty of `lift_ratio`, largest first.
+    pub budget: Vec<Contribution>,
+    /// What is known of the force sensor's calibration.
+    pub calibration: CalibrationShare,
     /// What the record was like.
     pub quality: PullQuality,
     /// Per usable pull, for sessions and comparisons.
@@ -158,6 +166,8 @@ impl PullFinding {
             pulls: Vec::new(),
             session: None,
             guard: None,
+            budget: Vec::new(),
+            calibration: settings.calibration,
             quality: PullQuality {
                 common,
                 rate_hz: None,
