@@ -5,6 +5,8 @@ use serde::Serialize;
 
 use crate::reading::{Estimate, LimitSource, Quality, Refusal, SOFTWARE, Verdict};
 
+use super::kept::RollEvidence;
+
 /// Finding of one roll record.
 #[derive(Clone, Debug, PartialEq, Serialize, JsonSchema)]
 pub struct RollFinding {
@@ -36,6 +38,10 @@ pub struct RollFinding {
     #[serde(skip)]
     #[schemars(skip)]
     pub trace: RollTrace,
+    /// The parts' cases and the record, for questions that come later; not part of the result.
+    #[serde(skip)]
+    #[schemars(skip)]
+    pub evidence: RollEvidence,
 }
 
 /// A snag: an energy loss tied to one part, in some of its turns.
@@ -170,6 +176,7 @@ impl RollFinding {
             end_s: None,
             quality,
             trace: RollTrace::default(),
+            evidence: RollEvidence::default(),
         }
     }
 }

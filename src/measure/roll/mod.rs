@@ -22,6 +22,7 @@ mod fit;
 mod fixture;
 mod fold;
 mod hits;
+mod kept;
 mod nuisance;
 mod orders;
 mod parts;
@@ -30,13 +31,16 @@ mod rival;
 mod score;
 
 pub use finding::{Hit, NotSeen, RollFinding, RollQuality, RollTrace, Snag, Strip, Suspect};
+pub use kept::{PartEvidence, RollEvidence};
+
+use std::sync::Arc;
 
 use crate::reading::{Edge, LimitSource, Quality, Refusal};
 use crate::vehicle::Train;
 
 use count::Nodes;
 use fit::Fit;
-use fold::Field;
+use kept::Kept;
 use parts::{Case, Evidence};
 use report::Report;
 
@@ -127,16 +131,13 @@ impl Roll {
         quality.coast_share = Some(coast_share(&nodes, &fit));
         quality.spacing = Some(spacing(&nodes, fit::places(&fit, &columns, &nodes)));
         let scores = score::score_field(&fit);
-        let evidence = Evidence {
-            nodes: &nodes,
-            train,
-            field: Field {
-                fit: &fit,
-                scores: &scores,
-                reach: (nodes.x[0], nodes.x[nodes.x.len() - 1]),
-            },
-            turns: nodes.turns(),
-        };
+        let kept = Arc::new(Kept {
+            settings: self.settings,
+            nodes,
+            fit,
+            scores,
+        });
+        let evidence = kept.evidence();
         let cases = cases(evidence, &mut quality.not_visible);
         if cases.is_empty() {
             return RollFinding::refuse(vec![too_few_turns()], limit, quality);
@@ -146,6 +147,7 @@ impl Roll {
             limit,
             origin_s,
             quality,
+            kept: &kept,
         };
         report.finding(cases)
     }

@@ -1,11 +1,14 @@
 //! From the parts' cases to a finding: posterior, false-alarm probability, words.
 
+use std::sync::Arc;
+
 use crate::reading::{LimitSource, SOFTWARE, Verdict};
 
 use super::bayes::{ln_mean_exp, ln_sum_exp};
 use super::finding::{Hit, RollFinding, RollQuality, RollTrace, Snag, Strip, Suspect};
 use super::fold::{Comb, fold};
 use super::hits::hit_rate;
+use super::kept::{Kept, RollEvidence, parts};
 use super::parts::{Case, Evidence, alike};
 use super::whole;
 
@@ -27,6 +30,8 @@ pub(super) struct Report<'a> {
     /// Time of the first counted edge, s.
     pub origin_s: f64,
     pub quality: RollQuality,
+    /// The record that `evidence` looks at.
+    pub kept: &'a Arc<Kept>,
 }
 
 /// `min(1, 0.03/B)` with `B` the mean over the parts.
@@ -87,6 +92,18 @@ impl Report<'_> {
             start_s: Some(self.origin_s),
             end_s: nodes.t.last().map(|t| self.origin_s + t),
             trace: self.trace(best),
+            evidence: RollEvidence {
+                parts: parts(self.evidence, &cases),
+                turns: self.quality.turns,
+                not_visible: self
+                    .quality
+                    .not_visible
+                    .iter()
+                    .map(|n| n.part.clone())
+                    .collect(),
+                named: reported,
+                kept: Some(Arc::clone(self.kept)),
+            },
             quality: self.quality,
         }
     }

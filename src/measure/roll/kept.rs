@@ -1,0 +1,103 @@
+//! What a finding keeps of its record, for questions that come later: how deep a snag it would have shown, what several
+//! captures say together. Not part of the result that is written.
+
+use std::sync::Arc;
+
+use crate::vehicle::PartKind;
+
+use super::RollSettings;
+use super::count::Nodes;
+use super::fit::Fit;
+use super::fold::Field;
+use super::parts::{Case, Evidence};
+use super::score::ScoreField;
+
+/// The case of every visible part, and the record that it rests on.
+#[derive(Clone, Debug, Default)]
+pub struct RollEvidence {
+    /// Visible parts, in the order of the train.
+    pub parts: Vec<PartEvidence>,
+    /// Turns of the sensed shaft, `None` when refused.
+    pub turns: Option<f64>,
+    /// Name of the setup's parts that stand or cannot be seen: they say nothing, for or against.
+    pub not_visible: Vec<String>,
+    /// A snag was reported, so that every part with `ln B >= 0` was looked at more finely.
+    pub named: bool,
+    /// The record itself; `None` when refused.
+    #[allow(dead_code, reason = "what asks for it comes with the questions")]
+    pub(super) kept: Option<Arc<Kept>>,
+}
+
+/// Two findings are the same when their cases are; the record is what they rest on.
+impl PartialEq for RollEvidence {
+    fn eq(&self, other: &Self) -> bool {
+        self.parts == other.parts
+            && self.turns == other.turns
+            && self.not_visible == other.not_visible
+            && self.named == other.named
+    }
+}
+
+/// One part's case on one record.
+#[derive(Clone, Debug, PartialEq)]
+pub struct PartEvidence {
+    /// Name of the part.
+    pub part: String,
+    /// What it is.
+    pub kind: PartKind,
+    /// Nominal order, events per turn of the sensed shaft.
+    pub nominal_order: f64,
+    /// Its relative standard deviation.
+    pub order_sd: f64,
+    /// Order with the best case.
+    pub best_order: f64,
+    /// `ln B`: snag in this part against no snag; decides whether a snag is reported.
+    pub ln_bayes: f64,
+    /// `ln B'` after the finer look, where a snag is reported; otherwise the same as `ln_bayes`.
+    pub ln_naming: f64,
+}
+
+/// The record as the parts were judged on it.
+#[derive(Clone, Debug)]
+pub(super) struct Kept {
+    pub settings: RollSettings,
+    pub nodes: Nodes,
+    pub fit: Fit,
+    pub scores: ScoreField,
+}
+
+impl Kept {
+    /// The view that parts are judged on: `case`, `refine` and the folds take it.
+    pub fn evidence(&self) -> Evidence<'_> {
+        let nodes = &self.nodes;
+        Evidence {
+            nodes,
+            train: &self.settings.train,
+            field: Field {
+                fit: &self.fit,
+                scores: &self.scores,
+                reach: (nodes.x[0], nodes.x[nodes.x.len() - 1]),
+            },
+            turns: nodes.turns(),
+        }
+    }
+}
+
+/// The public cases of `cases`.
+pub(super) fn parts(evidence: Evidence, cases: &[Case]) -> Vec<PartEvidence> {
+    cases
+        .iter()
+        .map(|case| {
+            let part = &evidence.train.parts[case.part];
+            PartEvidence {
+                part: part.name.clone(),
+                kind: part.kind,
+                nominal_order: part.order,
+                order_sd: part.order_sd,
+                best_order: case.comb.order,
+                ln_bayes: case.ln_bayes,
+                ln_naming: case.ln_naming,
+            }
+        })
+        .collect()
+}
