@@ -198,6 +198,34 @@ impl Quality {
             self.flags.push(word.into());
         }
     }
+
+    /// Quality of several records together: counts added, flags of any of them.
+    ///
+    /// ```
+    /// use feelgauge::reading::Quality;
+    /// let (mut one, mut other) = (Quality { lines: 5, ..Quality::default() }, Quality::default());
+    /// one.count("bad_crc");
+    /// other.flag("no_tare");
+    /// let both = Quality::merged([&one, &other]);
+    /// assert_eq!((both.lines, both.faults["bad_crc"], both.flags[0].as_str()), (5, 1, "no_tare"));
+    /// ```
+    pub fn merged<'a>(records: impl IntoIterator<Item = &'a Self>) -> Self {
+        let mut all = Self::default();
+        for one in records {
+            all.lines += one.lines;
+            all.rows += one.rows;
+            all.ignored += one.ignored;
+            all.gaps += one.gaps;
+            all.unprotected |= one.unprotected;
+            for (kind, n) in &one.faults {
+                *all.faults.entry(kind.clone()).or_default() += n;
+            }
+            for word in &one.flags {
+                all.flag(word);
+            }
+        }
+        all
+    }
 }
 
 /// One pressure reading of a leak test.
