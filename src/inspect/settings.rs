@@ -7,8 +7,8 @@ use crate::{
     calibration::Nominal,
     measure::{leak::LeakSettings, pull::PullSettings, roll::RollSettings},
     reading::{CalibrationShare, LimitSource},
-    vehicle::{TrainError, Vehicle},
-    wire::{Channel, Unit},
+    vehicle::{SetupTest, TrainError, Vehicle},
+    wire::{Channel, Identity, Unit},
 };
 
 /// Order of the converter's filter where nobody states one: the mean over one interval.
@@ -158,6 +158,7 @@ fn leak(stated: &Stated, vehicle: Option<&Vehicle>) -> Result<LeakSettings, Sett
 fn pull(stated: &Stated, vehicle: Option<&Vehicle>, sources: &[Source]) -> PullSettings {
     let channel = force_channel(sources);
     let limits = vehicle.map(|v| &v.limits);
+    let engine = engine(stated, vehicle);
     PullSettings {
         mass_kg: stated.mass_kg.or(vehicle.map(|v| v.mass_kg)),
         filter_order: stated
@@ -169,15 +170,45 @@ fn pull(stated: &Stated, vehicle: Option<&Vehicle>, sources: &[Source]) -> PullS
         guard_force_n: limits.and_then(|l| l.guard_force_n),
         guard_held_n2s: limits.and_then(|l| l.guard_held_n2s),
         calibration: CalibrationShare::default(),
+        sensor: force_identity(sources).and_then(|i| serial(&i.serial)),
+        plug_out: engine.is_some_and(|(plug_in, _)| !plug_in),
+        warm: engine.map(|(_, warm)| warm),
     }
+}
+
+/// State of the engine in the setup that was stated: plug in, warm.
+fn engine(stated: &Stated, vehicle: Option<&Vehicle>) -> Option<(bool, bool)> {
+    let name = stated.setup.as_ref()?;
+    let setup = vehicle?
+        .setups_of(Test::Pull.word())
+        .find(|s| s.name == *name)?;
+    match setup.test {
+        SetupTest::Pull { plug_in, warm } => Some((plug_in, warm)),
+        _ => None,
+    }
+}
+
+/// A serial number with noughts behind it.
+fn serial(text: &str) -> Option<[u8; 16]> {
+    let mut padded = [0; 16];
+    padded
+        .get_mut(..text.len())?
+        .copy_from_slice(text.as_bytes());
+    Some(padded)
 }
 
 /// The channel whose readings a pull takes.
 fn force_channel(sources: &[Source]) -> Option<&Channel> {
+    force_identity(sources)?
+        .channels
+        .iter()
+        .find(|c| c.unit == Unit::Newton)
+}
+
+/// The probe whose readings a pull takes.
+fn force_identity(sources: &[Source]) -> Option<&Identity> {
     sources.iter().find_map(|source| match source {
-        Source::Wire(Some(identity)) if identity.kind == Test::Pull.kind() => {
-            identity.channels.iter().find(|c| c.unit == Unit::Newton)
-        }
+        Source::Wire(Some(identity)) if identity.kind == Test::Pull.kind() => Some(&**identity),
         _ => None,
     })
 }

@@ -28,6 +28,13 @@ pub struct PullSettings {
     pub guard_held_n2s: Option<f64>,
     /// What is known of the force sensor's calibration.
     pub calibration: CalibrationShare,
+    /// Serial number of the force probe (ASCII, noughts behind it), where it is known: tells whether two records came from
+    /// one sensor.
+    pub sensor: Option<[u8; 16]>,
+    /// The glow plug is out: there are no strokes, only friction, and no pull need reach 8 N.
+    pub plug_out: bool,
+    /// The engine is warm (`true`) or cold, where it is known.
+    pub warm: Option<bool>,
 }
 
 /// One passage of the piston over top dead centre.
@@ -131,6 +138,12 @@ pub struct PullFinding {
     pub pulls: Vec<PullReport>,
     /// Several pulls at one cadence; null with fewer than three usable ones.
     pub session: Option<Session>,
+    /// The glow plug was out.
+    pub plug_out: bool,
+    /// Plug out: median over the pulls of the highest force, N; else null.
+    pub plug_out_peak_n: Option<Estimate>,
+    /// The engine was warm (true) or cold (false); null when nobody said.
+    pub warm: Option<bool>,
     /// First call of the guard; null when it kept silent.
     pub guard: Option<Alarm>,
     /// What contributes how much to the uncertainty of `lift_ratio`, largest first.
@@ -139,6 +152,10 @@ pub struct PullFinding {
     pub calibration: CalibrationShare,
     /// What the record was like.
     pub quality: PullQuality,
+    /// Serial number of the force probe, where it is known.
+    #[serde(skip)]
+    #[schemars(skip)]
+    pub sensor: Option<[u8; 16]>,
     /// Per usable pull, for sessions and comparisons.
     #[serde(skip)]
     #[schemars(skip)]
@@ -165,6 +182,9 @@ impl PullFinding {
             lift_ratio: None,
             pulls: Vec::new(),
             session: None,
+            plug_out: settings.plug_out,
+            plug_out_peak_n: None,
+            warm: settings.warm,
             guard: None,
             budget: Vec::new(),
             calibration: settings.calibration,
@@ -175,6 +195,7 @@ impl PullFinding {
                 noise_n: None,
                 bumps: 0,
             },
+            sensor: settings.sensor,
             usable: Vec::new(),
             trace: Vec::new(),
         }

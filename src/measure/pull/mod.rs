@@ -4,15 +4,20 @@
 //! Peaks are full readings; the base serves thresholds only, so the probe is tared with the handle hanging free before
 //! a session. Every constant was set on simulated engines of 2.1 to 4.6 cm3.
 
+pub mod compare;
 mod finding;
+mod plug;
 pub mod segment;
 pub mod session;
 pub mod strokes;
 
+pub use compare::{PullComparison, PullComparisonQuality, compare};
 pub use finding::{
     PullFinding, PullQuality, PullReport, PullSettings, PullTrace, SUGGESTED_LIFT_RATIO, Session,
     Stroke, UsablePull,
 };
+
+pub use plug::{PlugShare, plug};
 
 use crate::measure::guard::Guard;
 use crate::reading::{Estimate, ForceReading, Quality, Refusal, Verdict};
