@@ -139,6 +139,10 @@ pub struct LeakOptions {
     /// Leak: absolute pressure of the air on the day, such as 1003hPa. Default: 101325 Pa.
     #[arg(long, value_name = "PRESSURE", value_parser = absolute_pressure, allow_hyphen_values = true)]
     pub baro: Option<f64>,
+    /// Leak: volume that one stroke of a syringe moves, such as 5cm3: after the hold six strokes, 6 s apart, the first one
+    /// in, then out and in in turn; they measure the volume of the tank.
+    #[arg(long, value_name = "VOLUME", value_parser = volume, allow_hyphen_values = true)]
+    pub syringe: Option<f64>,
 }
 
 /// `analyze`.

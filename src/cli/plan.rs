@@ -84,6 +84,7 @@ pub(super) fn leak_stated(options: LeakOptions) -> Stated {
         p_ref_pa: options.at,
         limit_pa_m3_s: options.limit,
         ambient_pa: options.baro,
+        syringe_m3: options.syringe,
         ..Stated::default()
     }
 }

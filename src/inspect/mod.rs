@@ -10,7 +10,7 @@ use crate::wire::ProbeKind;
 
 pub use feed::{BACKWARD, CLIPPED, Feed, OTHER_PROBE, Reading, Source};
 pub use session::{Finding, Measure, PHASE_MARK, SEALED_ZERO, Session};
-pub use settings::{Settings, SettingsError, Stated, settings};
+pub use settings::{Settings, SettingsError, Stated, leak_settings, settings};
 pub use stream::{Input, Mark, Row};
 
 /// First word of the mark that says how many lines found no room on their way to the disk.

@@ -29,6 +29,8 @@ pub struct Stated {
     pub ambient_pa: Option<f64>,
     /// Sealed hold at zero gauge pressure, seconds of the record.
     pub sealed_zero_s: Option<(f64, f64)>,
+    /// Volume of one stroke of a syringe after the hold, m3.
+    pub syringe_m3: Option<f64>,
     /// Mass of the car, kg.
     pub mass_kg: Option<f64>,
     /// Order of the force converter's averaging filter.
@@ -50,6 +52,7 @@ impl Stated {
             limit_pa_m3_s: self.limit_pa_m3_s.or(earlier.limit_pa_m3_s),
             ambient_pa: self.ambient_pa.or(earlier.ambient_pa),
             sealed_zero_s: self.sealed_zero_s.or(earlier.sealed_zero_s),
+            syringe_m3: self.syringe_m3.or(earlier.syringe_m3),
             mass_kg: self.mass_kg.or(earlier.mass_kg),
             filter_order: self.filter_order.or(earlier.filter_order),
             setup: self.setup.or(earlier.setup),
@@ -140,9 +143,17 @@ pub fn settings(
 }
 
 fn leak(stated: &Stated, vehicle: Option<&Vehicle>) -> Result<LeakSettings, SettingsError> {
-    let volume = stated.volume_m3.or(vehicle.map(Vehicle::leak_volume_m3));
-    Ok(LeakSettings {
-        volume_m3: volume.ok_or(SettingsError::NoVolume)?,
+    let settings = leak_settings(stated, vehicle);
+    if settings.volume_m3.is_none() {
+        return Err(SettingsError::NoVolume);
+    }
+    Ok(settings)
+}
+
+/// Settings of a leak test. Where nobody states a volume there is none: a comparison does without.
+pub fn leak_settings(stated: &Stated, vehicle: Option<&Vehicle>) -> LeakSettings {
+    LeakSettings {
+        volume_m3: stated.volume_m3.or(vehicle.map(Vehicle::leak_volume_m3)),
         volume_u_m3: stated.volume_u_m3,
         p_ref_pa: stated.p_ref_pa,
         limit: limit(
@@ -151,8 +162,9 @@ fn leak(stated: &Stated, vehicle: Option<&Vehicle>) -> Result<LeakSettings, Sett
         ),
         ambient_pa: stated.ambient_pa,
         sealed_zero_s: stated.sealed_zero_s,
+        syringe_m3: stated.syringe_m3,
         calibration: CalibrationShare::default(),
-    })
+    }
 }
 
 fn pull(stated: &Stated, vehicle: Option<&Vehicle>, sources: &[Source]) -> PullSettings {

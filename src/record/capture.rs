@@ -89,6 +89,9 @@ pub struct Settings {
     /// Own limit of the leak rate, Pa m3/s.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub limit_pa_m3_s: Option<f64>,
+    /// Volume of one stroke of a syringe after the hold, m3.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub syringe_m3: Option<f64>,
     /// Mass of the car, kg.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub mass_kg: Option<f64>,
@@ -251,6 +254,7 @@ impl CaptureMeta {
                 volume_u_m3: stated.volume_u_m3,
                 p_ref_pa: stated.p_ref_pa,
                 limit_pa_m3_s: stated.limit_pa_m3_s,
+                syringe_m3: stated.syringe_m3,
                 mass_kg: stated.mass_kg,
                 filter_order: stated.filter_order,
                 sensor: stated.sensor,
@@ -269,6 +273,7 @@ impl CaptureMeta {
             limit_pa_m3_s: settings.limit_pa_m3_s,
             ambient_pa: self.conditions.ambient_pa,
             sealed_zero_s: None,
+            syringe_m3: settings.syringe_m3,
             mass_kg: settings.mass_kg,
             filter_order: settings.filter_order,
             setup: self.setup.clone(),

@@ -472,7 +472,7 @@ fn barometer_and_absolute_sensor() {
         ..scenario.weather
     };
     let exact = |s: &mut LeakSettings, _: &TankTruth| {
-        (s.volume_m3, s.volume_u_m3) = (131e-6, Some(0.0));
+        (s.volume_m3, s.volume_u_m3) = (Some(131e-6), Some(0.0));
     };
     let (without, truth) = inspect(&scenario, 4, exact);
     let (with, _) = inspect(&scenario, 4, |s, t| {

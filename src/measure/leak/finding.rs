@@ -3,6 +3,7 @@
 use schemars::JsonSchema;
 use serde::Serialize;
 
+use super::mixture::Normal;
 use crate::reading::{
     CalibrationShare, Contribution, Estimate, LimitSource, Quality, Refusal, SOFTWARE, Verdict,
 };
@@ -11,8 +12,9 @@ use crate::units::CM3_PER_MIN;
 /// What the person or the vehicle file says about a leak test.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct LeakSettings {
-    /// Volume of tank, hose and sensor without pressure, m3, > 0.
-    pub volume_m3: f64,
+    /// Volume of tank, hose and sensor without pressure, m3, > 0. Without it there is a slope but no leak rate: enough to
+    /// compare two records of one tank.
+    pub volume_m3: Option<f64>,
     /// Standard uncertainty of the volume, m3; 10 % of it when not given.
     pub volume_u_m3: Option<f64>,
     /// Gauge pressure at which the leak is stated, Pa; 0.75 of the pressure at the start when not given.
@@ -23,6 +25,9 @@ pub struct LeakSettings {
     pub ambient_pa: Option<f64>,
     /// Start and end of a sealed hold at zero gauge pressure before the pumping, seconds in the record's own time.
     pub sealed_zero_s: Option<(f64, f64)>,
+    /// Volume that one stroke of a syringe moves, m3: after the hold six strokes, 6 s apart, in and out in turn, the
+    /// first one in, measure the volume of the tank.
+    pub syringe_m3: Option<f64>,
     /// What is known of the sensor's calibration.
     pub calibration: CalibrationShare,
 }
@@ -31,12 +36,21 @@ impl LeakSettings {
     /// Settings with the volume alone; everything else by default.
     pub fn of_volume(volume_m3: f64) -> Self {
         Self {
-            volume_m3,
+            volume_m3: Some(volume_m3),
+            ..Self::without_volume()
+        }
+    }
+
+    /// Settings by default, without a volume: the finding has a slope but no leak rate.
+    pub fn without_volume() -> Self {
+        Self {
+            volume_m3: None,
             volume_u_m3: None,
             p_ref_pa: None,
             limit: None,
             ambient_pa: None,
             sealed_zero_s: None,
+            syringe_m3: None,
             calibration: CalibrationShare::default(),
         }
     }
@@ -106,6 +120,51 @@ pub struct LeakQuality {
     pub sealed_zero: bool,
 }
 
+/// An earlier hold of the same record, fitted by itself: the record cut before the next pumping.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, JsonSchema)]
+pub struct EarlierHold {
+    /// Leak rate at the finding's `p_ref_pa`, Pa m3/s of gas at 20 C; null without a volume.
+    pub leak_rate_pa_m3_s: Option<Estimate>,
+    /// Pressure loss by the leak alone at `p_ref_pa`, Pa/s.
+    pub slope_pa_s: Estimate,
+    /// End of its pumping, seconds in the record's own time.
+    pub hold_start_s: f64,
+    /// From there to the letting off or to the next pumping, s.
+    pub hold_s: f64,
+}
+
+/// The tank's volume by the strokes of a syringe after the hold.
+#[derive(Clone, Debug, PartialEq, Serialize, JsonSchema)]
+pub struct SyringeVolume {
+    /// Volume of one stroke as stated, m3.
+    pub stroke_m3: f64,
+    /// Strokes found after the hold.
+    pub strokes: u64,
+    /// Effective volume (with the stretch of the wall) at `p_ref_pa`, m3.
+    pub effective_volume_m3: Option<Estimate>,
+    /// Why the strokes were not used and the stated volume was, or null.
+    pub refused: Option<Refusal>,
+}
+
+/// What a comparison and a ruling out need of a finding beside its numbers. A shell fills in the names.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct LeakEvidence {
+    /// Setup in which the record was taken, if the shell knows it.
+    pub setup: Option<String>,
+    /// Serial number of the sensor, if the shell knows it.
+    pub sensor: Option<String>,
+    /// Slopes at `p_ref_pa` as a mixture over the laws, without the uncertainty of gain and gas model, Pa/s.
+    pub(super) slopes: Vec<Normal>,
+    /// Leak rate over slope, m3; `None` without a volume.
+    pub(super) factor_m3: Option<f64>,
+    /// Relative standard uncertainties: of the volume as used, of the gas temperature, of the stretch.
+    pub(super) volume_u: f64,
+    pub(super) gas_u: f64,
+    pub(super) stretch_u: f64,
+    /// Smallest step of the readings, Pa.
+    pub(super) step_pa: f64,
+}
+
 /// What a leak test returns. Refused or not known: null.
 #[derive(Clone, Debug, PartialEq, Serialize, JsonSchema)]
 pub struct LeakFinding {
@@ -155,6 +214,11 @@ pub struct LeakFinding {
     pub lid_lift_pa: Option<f64>,
     /// Diameter of the round hole that would leak as much, m, for discharge coefficients of 1 (`lo`) and 0.6 (`hi`).
     pub equivalent_hole_m: Option<Range>,
+    /// Holds before the one reported, in the order of time. Their errors and those of the last one have most in common
+    /// (drift and heat), so a mean is worth less than the last one alone; a minute's rest is worth as much as a hold.
+    pub earlier_holds: Vec<EarlierHold>,
+    /// The volume by a syringe; null when none was stated.
+    pub syringe: Option<SyringeVolume>,
     /// What contributes how much to the uncertainty of `leak_rate_pa_m3_s`, largest first.
     pub budget: Vec<Contribution>,
     /// What is known of the sensor's calibration.
@@ -165,6 +229,10 @@ pub struct LeakFinding {
     #[serde(skip)]
     #[schemars(skip)]
     pub trace: LeakTrace,
+    /// What a comparison needs.
+    #[serde(skip)]
+    #[schemars(skip)]
+    pub evidence: LeakEvidence,
 }
 
 impl LeakFinding {
@@ -201,6 +269,8 @@ impl LeakFinding {
             regime_probability: None,
             lid_lift_pa: None,
             equivalent_hole_m: None,
+            earlier_holds: Vec::new(),
+            syringe: None,
             budget: Vec::new(),
             calibration: CalibrationShare::default(),
             quality: LeakQuality {
@@ -208,6 +278,7 @@ impl LeakFinding {
                 ..LeakQuality::default()
             },
             trace: LeakTrace::default(),
+            evidence: LeakEvidence::default(),
         }
     }
 }

@@ -17,6 +17,19 @@ pub(super) struct Normal {
     pub sd: f64,
 }
 
+/// The mixture times `factor`, each part with the relative uncertainties `relative_u` more.
+pub(super) fn scaled(mixture: &[Normal], factor: f64, relative_u: &[f64]) -> Vec<Normal> {
+    let squares: f64 = relative_u.iter().map(|u| u * u).sum();
+    mixture
+        .iter()
+        .map(|n| Normal {
+            weight: n.weight,
+            mean: n.mean * factor,
+            sd: libm::hypot(n.sd, n.mean * squares.sqrt()) * factor,
+        })
+        .collect()
+}
+
 /// Probability of a value up to `x`.
 pub(super) fn cdf(mixture: &[Normal], x: f64) -> f64 {
     mixture

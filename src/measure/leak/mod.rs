@@ -8,6 +8,8 @@
 //! `Leak::push` takes readings as they come (a fixed number of operations each), `Leak::finish` solves.
 
 mod blocks;
+mod compare;
+mod conclude;
 mod derived;
 mod finding;
 mod hold;
@@ -15,6 +17,7 @@ mod knocks;
 mod laws;
 mod mixture;
 mod model;
+mod parts;
 mod samples;
 mod sealed;
 mod solve;
@@ -23,14 +26,19 @@ mod thermometer;
 mod whiten;
 
 pub use blocks::Noise;
+pub use compare::{LeakComparison, common_p_ref, compare};
 pub use derived::hole_diameter_m;
 pub use finding::{
-    LeakFinding, LeakQuality, LeakRateUnits, LeakSettings, LeakTrace, Range, Regime,
+    EarlierHold, LeakEvidence, LeakFinding, LeakQuality, LeakRateUnits, LeakSettings, LeakTrace,
+    Range, Regime, SyringeVolume,
 };
 pub use laws::{Shares, laminar, linear, orifice};
+pub use parts::{
+    KnownSum, LeakParts, LeakRow, NextSetup, OfferedSetup, PartShare, rule_out, rule_out_offered,
+};
 pub use whiten::gram;
 
-use crate::reading::{Estimate, LimitSource, PressureReading, Quality, Refusal, Verdict};
+use crate::reading::{CalibrationShare, Estimate, LimitSource, PressureReading, Quality, Refusal};
 use crate::units::STANDARD_ATMOSPHERE_PA;
 use blocks::{BLOCK_S, Blocks, SKIPPED};
 use derived::T_REF_K;
@@ -38,7 +46,6 @@ use hold::Hold;
 use knocks::Knocks;
 use model::{Model, Surroundings};
 use samples::{BIN_S, BINS_PER_TENTH, Samples};
-use solve::Fit;
 use thermometer::Thermometer;
 
 /// Relative uncertainty of the volume when none is stated.
@@ -64,11 +71,6 @@ const FEWEST_BLOCKS: usize = 40;
 const LEAST_HELD_PA: f64 = 500.0;
 /// Ambient pressures that are one, Pa.
 const AMBIENT_PA: std::ops::RangeInclusive<f64> = 50e3..=115e3;
-/// A verdict needs this probability on its side (JCGM 106: specific risk 2.5 %).
-const RISK: f64 = 0.025;
-/// The same for a stop before the planned end, looked at every 5 s from 30 s on: about 3 % wrong at the limit.
-const EARLY_RISK: f64 = 0.005;
-const EARLY_FROM_S: f64 = 30.0;
 
 /// A leak test: readings in, finding out.
 ///
@@ -108,6 +110,7 @@ impl Leak {
     /// While recording, `leak.clone().finish(..)` gives the finding so far.
     pub fn finish(self, quality: Quality) -> LeakFinding {
         let mut finding = LeakFinding::empty(self.with_counts(quality));
+        finding.calibration = self.settings.calibration;
         if let Err(refusal) = self.solve(&mut finding) {
             finding.refused = Some(vec![refusal]);
         }
@@ -132,7 +135,9 @@ impl Leak {
 
     fn solve(&self, out: &mut LeakFinding) -> Result<(), Refusal> {
         let settings = self.checked_settings()?;
-        out.volume_m3 = Some(Estimate::normal(settings.volume_m3, settings.volume_u));
+        out.volume_m3 = settings
+            .volume_m3
+            .map(|volume| Estimate::normal(volume, settings.volume_u));
         let tenths = self.samples.tenths();
         let hold = self.find_hold(&tenths, out)?;
         out.trace.record = record_trace(&self.samples, &tenths, hold.tare_pa);
@@ -149,22 +154,20 @@ impl Leak {
         let knocks = Knocks::find(&blocks, &noise)?;
         out.quality.knocks = knocks.masked.len() as u64;
         out.quality.noise_pa = Some(noise.white_pa);
+        out.evidence.step_pa = blocks.step_pa;
         let around = self.surroundings(&mut blocks, &sums, ambient_pa, &hold, out)?;
         let model = Model::new(&blocks, &knocks, noise, &around);
         let p_ref_pa = p_ref(settings.p_ref_pa, &model)?;
-        let fit = solve::fit(&model, p_ref_pa).ok_or_else(not_solvable)?;
-        conclude(out, &settings, &around, &model, &fit, p_ref_pa)
+        let fit = solve::fit(&model, p_ref_pa).ok_or_else(conclude::not_solvable)?;
+        conclude::conclude(out, &settings, &around, &model, &fit, p_ref_pa)
     }
 
     fn checked_settings(&self) -> Result<Settings, Refusal> {
         let s = &self.settings;
-        let volume_u = s.volume_u_m3.unwrap_or(VOLUME_U * s.volume_m3);
+        let volume = s.volume_m3.unwrap_or(1.0);
+        let volume_u = s.volume_u_m3.unwrap_or(VOLUME_U * volume);
         let refuse = |code: &str, message: &str| Err(Refusal::new(code, message));
-        if !(s.volume_m3 > 0.0
-            && s.volume_m3.is_finite()
-            && volume_u >= 0.0
-            && volume_u.is_finite())
-        {
+        if !(volume > 0.0 && volume.is_finite() && volume_u >= 0.0 && volume_u.is_finite()) {
             return refuse(
                 "no_volume",
                 "the volume of tank and hose must be a positive number; state it with its uncertainty",
@@ -182,6 +185,7 @@ impl Leak {
             p_ref_pa: s.p_ref_pa,
             ambient_pa: s.ambient_pa,
             limit: s.limit.filter(|(limit, _)| limit.is_finite()),
+            calibration: s.calibration,
         })
     }
 
@@ -287,11 +291,12 @@ impl Leak {
 /// Settings that were looked over.
 #[derive(Clone, Copy, Debug)]
 struct Settings {
-    volume_m3: f64,
+    volume_m3: Option<f64>,
     volume_u: f64,
     p_ref_pa: Option<f64>,
     ambient_pa: Option<f64>,
     limit: Option<(f64, LimitSource)>,
+    calibration: CalibrationShare,
 }
 
 fn refuse_short(hold_s: f64) -> Result<(), Refusal> {
@@ -303,13 +308,6 @@ fn refuse_short(hold_s: f64) -> Result<(), Refusal> {
         .with(hold_s, SHORTEST_HOLD_S));
     }
     Ok(())
-}
-
-fn not_solvable() -> Refusal {
-    Refusal::new(
-        "not_solvable",
-        "the readings are not those of a tank that holds pressure; look at the record's picture and repeat the test",
-    )
 }
 
 /// Reference pressure, refused where the record says nothing about it.
@@ -342,95 +340,6 @@ fn p_ref(stated: Option<f64>, model: &Model) -> Result<f64, Refusal> {
     }
 }
 
-/// Puts the numbers into the finding.
-fn conclude(
-    out: &mut LeakFinding,
-    settings: &Settings,
-    around: &Surroundings,
-    model: &Model,
-    fit: &Fit,
-    p_ref_pa: f64,
-) -> Result<(), Refusal> {
-    let span = STANDARD_ATMOSPHERE_PA + 2.0 * p_ref_pa;
-    let factor = settings.volume_m3 * (1.0 + STRETCH_PER_PA * span) * T_REF_K / around.gas_k;
-    let gas_u = if around.thermometer {
-        thermometer::GAS_U_K
-    } else {
-        GAS_U_K
-    };
-    let relative_u = libm::hypot(
-        libm::hypot(settings.volume_u / settings.volume_m3, gas_u / around.gas_k),
-        STRETCH_U_PER_PA * span,
-    );
-    let slope = mixture::estimate(&fit.slopes());
-    let rates = fit.scaled(factor, relative_u);
-    let rate = mixture::estimate(&rates);
-    let numbers = [
-        slope.value,
-        slope.u,
-        slope.lo95,
-        slope.hi95,
-        rate.value,
-        rate.u,
-        rate.lo95,
-        rate.hi95,
-    ];
-    if !numbers.iter().all(|n| n.is_finite()) {
-        return Err(not_solvable());
-    }
-    let (limit, source) = settings.limit.unwrap_or((
-        factor * derived::suggested_slope_pa_s(&fit.shares, p_ref_pa, around.ambient_pa),
-        LimitSource::Suggested,
-    ));
-    let within = derived::within_probability(&rates, limit);
-    out.verdict = Some(verdict(within, RISK, fit.is_lid));
-    (out.limit_source, out.limit_leak_rate_pa_m3_s) = (Some(source), Some(limit));
-    out.within_probability = Some(within);
-    out.leak_rate_pa_m3_s = Some(rate);
-    out.leak_rate_units = Some(LeakRateUnits::new(rate));
-    out.slope_pa_s = Some(slope);
-    out.p_ref_pa = Some(p_ref_pa);
-    (out.p_start_pa, out.p_end_pa) = (Some(model.first), Some(model.last));
-    let (regime, probability) = derived::regime(fit, &slope);
-    (out.regime, out.regime_probability) = (Some(regime), probability);
-    out.settled_at_s = Some(derived::settled_at_s(fit, &slope));
-    if fit.is_lid {
-        out.lid_lift_pa = derived::lid_lift_pa(fit);
-        out.quality.common.flag("lid_rate_not_calibrated");
-    } else {
-        (out.half_life_s, out.half_life_longer_than_s) =
-            derived::half_life(&fit.shares, &slope, p_ref_pa, around.ambient_pa);
-    }
-    out.equivalent_hole_m = derived::equivalent_hole(regime, rate.value, p_ref_pa);
-    fit_trace(&mut out.trace, model, fit);
-    Ok(())
-}
-
-/// Three states; a lid's rate is not calibrated, so it is never within.
-fn verdict(within: f64, risk: f64, is_lid: bool) -> Verdict {
-    if within <= risk {
-        Verdict::Outside
-    } else if within >= 1.0 - risk && !is_lid {
-        Verdict::Within
-    } else {
-        Verdict::Undecided
-    }
-}
-
-impl LeakFinding {
-    /// True when a recording may stop before its planned end because the verdict is clear. Ask every 5 s; at a leak
-    /// exactly at the limit about 3 % of such stops say the wrong thing.
-    pub fn may_stop(&self) -> bool {
-        let lid = self.regime == Some(Regime::Lid);
-        match (self.hold_s, self.within_probability) {
-            (Some(hold_s), Some(within)) => {
-                hold_s >= EARLY_FROM_S && verdict(within, EARLY_RISK, lid) != Verdict::Undecided
-            }
-            _ => false,
-        }
-    }
-}
-
 fn record_trace(samples: &Samples, tenths: &[f64], tare_pa: f64) -> Vec<(f64, f64)> {
     let tenth_s = BIN_S * BINS_PER_TENTH as f64;
     tenths
@@ -438,20 +347,4 @@ fn record_trace(samples: &Samples, tenths: &[f64], tare_pa: f64) -> Vec<(f64, f6
         .enumerate()
         .map(|(i, p)| (samples.origin_s() + tenth_s * (i as f64 + 0.5), p - tare_pa))
         .collect()
-}
-
-fn fit_trace(trace: &mut LeakTrace, model: &Model, fit: &Fit) {
-    trace.t_s.clone_from(&model.t);
-    trace.pressure_pa.clone_from(&model.y);
-    trace.used.clone_from(&model.used);
-    for (i, leak) in fit.leak_pa.iter().enumerate() {
-        let rest: f64 = model
-            .columns
-            .iter()
-            .zip(&fit.nuisances)
-            .map(|(c, b)| c[i] * b)
-            .sum();
-        trace.fit_pa.push(rest + leak);
-        trace.leak_only_pa.push(fit.nuisances[0] + leak);
-    }
 }

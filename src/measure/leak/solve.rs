@@ -25,7 +25,7 @@ const LID_ZOOM_SPACINGS: f64 = 1.5;
 const LID_BELIEVED: f64 = 0.9;
 const LID_BELIEVED_FALL: f64 = 0.25;
 /// Sensor gain and gas model: relative standard uncertainty of every slope.
-const SLOPE_U: f64 = 0.01;
+pub(super) const SLOPE_U: f64 = 0.01;
 /// Closest that a lifting pressure comes to the first pressure.
 const LID_CLOSEST: f64 = 0.995;
 
@@ -51,9 +51,22 @@ pub(super) struct Candidate {
     pub weight: f64,
     /// Slope at the pressure to which the law's column refers, Pa/s, before any conversion.
     raw: f64,
-    /// Slope at the reference pressure and its standard uncertainty, Pa/s.
+    /// Slope at the reference pressure and its standard uncertainty without gain and gas model, Pa/s.
     pub slope: f64,
     pub sd: f64,
+    /// Where that comes from.
+    pub variance: Variance,
+}
+
+/// Variance of a slope by its sources, (Pa/s)2.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub(super) struct Variance {
+    /// Noise of the readings, draughts, the sensor's random walk.
+    pub noise: f64,
+    /// Drift, creep and heat, of which only the priors are known.
+    pub priors: f64,
+    /// A lid's law elsewhere than at the pressures held.
+    pub law: f64,
 }
 
 /// What the fit says.
@@ -67,6 +80,8 @@ pub(super) struct Fit {
     pub lid_probability: f64,
     /// Lids alone were kept.
     pub is_lid: bool,
+    /// Standard uncertainty of the slope of a laminar leak, Pa/s: what the record would resolve on a tight tank.
+    pub resolution: f64,
     /// Posterior means of the columns that are not the leak.
     pub nuisances: Vec<f64>,
     /// Contribution of the leak, Pa, one entry a block.
@@ -85,6 +100,8 @@ struct Reduced {
     s: Vec<f64>,
     g: Vec<f64>,
     leak_sd: f64,
+    /// Prior precisions of the nuisances.
+    precisions: Vec<f64>,
 }
 
 /// A direction over the laws: its explained part `(v'g)^2/2I`, slope, sd and log evidence without prior.
@@ -114,6 +131,7 @@ impl Reduced {
         let at = |i: usize, j: usize| gram[i * m + j];
         let mut a = vec![0.0; nb * nb];
         let mut by = vec![0.0; nb];
+        let mut precisions = Vec::with_capacity(nb);
         for i in 0..nb {
             for j in 0..nb {
                 a[i * nb + j] = at(i, j);
@@ -121,6 +139,7 @@ impl Reduced {
             let prior = model.priors[i];
             let precision = 1.0 / (prior.sd * prior.sd);
             a[i * nb + i] += precision;
+            precisions.push(precision);
             by[i] = at(i, m - 1) + prior.mean * precision;
         }
         let factor = Cholesky::new(&a, nb)?;
@@ -147,6 +166,7 @@ impl Reduced {
             s,
             g,
             leak_sd: model.leak_sd,
+            precisions,
         })
     }
 
@@ -172,11 +192,36 @@ impl Reduced {
         let d = self.direction(&v);
         Candidate {
             law,
-            v,
             weight: d.ln_evidence + libm::log(prior),
             raw: d.slope,
             slope: d.slope,
             sd: d.sd,
+            variance: self.variance(&v, d.sd),
+            v,
+        }
+    }
+
+    /// Splits the posterior variance of the slope in direction `v` by source. With the posterior covariance `C = (G + P)^-1`
+    /// of all coefficients the error of the slope is `c' (W'e + P (mean - b))`, `c` its row of `C`; so a prior with
+    /// precision `p` contributes `c_j^2 p`, and the noise (with the leak's own wide prior) the rest.
+    fn variance(&self, v: &[f64], sd: f64) -> Variance {
+        let half: Vec<f64> = (0..self.half_y.len())
+            .map(|i| v.iter().zip(&self.half_laws).map(|(v, h)| v * h[i]).sum())
+            .collect();
+        let total = sd * sd;
+        let priors: f64 = self
+            .factor
+            .back_solve(&half)
+            .iter()
+            .zip(&self.precisions)
+            .map(|(x, p)| x * x * p)
+            .sum::<f64>()
+            * total
+            * total;
+        Variance {
+            noise: (total - priors).max(0.0),
+            priors: priors.min(total),
+            law: 0.0,
         }
     }
 
@@ -228,14 +273,12 @@ pub(super) fn fit(model: &Model, p_ref_pa: f64) -> Option<Fit> {
     let shares = shares(&plain);
     let fell = (model.first - model.last) / model.p0;
     let is_lid = lid_probability >= LID_BELIEVED && fell >= LID_BELIEVED_FALL;
-    let (reduced, mut kept) = if is_lid {
+    let resolution = plain[0].sd;
+    let (reduced, kept) = if is_lid {
         zoomed_lids(model, &lids, p_ref_pa)?
     } else {
         (reduced, plain)
     };
-    for candidate in &mut kept {
-        candidate.sd = libm::hypot(candidate.sd, SLOPE_U * candidate.slope);
-    }
     let mut lossy = vec![0.0; reduced.laws.len()];
     for candidate in &kept {
         for (l, v) in lossy.iter_mut().zip(&candidate.v) {
@@ -252,6 +295,7 @@ pub(super) fn fit(model: &Model, p_ref_pa: f64) -> Option<Fit> {
         shares,
         lid_probability,
         is_lid,
+        resolution,
         nuisances,
         leak_pa,
     })
@@ -313,6 +357,11 @@ fn lid_candidates(
             let factor = (p_ref_pa - lift).max(0.0) / (model.p0 - lift);
             c.slope *= factor;
             c.sd = libm::hypot(c.sd * factor, laminar_sd);
+            c.variance = Variance {
+                noise: c.variance.noise * factor * factor,
+                priors: c.variance.priors * factor * factor,
+                law: laminar_sd * laminar_sd,
+            };
             c
         })
         .collect()
@@ -372,7 +421,7 @@ fn shares(plain: &[Candidate]) -> Shares {
 }
 
 impl Fit {
-    /// The slopes at the reference pressure as a mixture, Pa/s.
+    /// The slopes at the reference pressure as a mixture, without gain and gas model, Pa/s.
     pub fn slopes(&self) -> Vec<Normal> {
         self.candidates
             .iter()
@@ -380,18 +429,6 @@ impl Fit {
                 weight: c.weight,
                 mean: c.slope,
                 sd: c.sd,
-            })
-            .collect()
-    }
-
-    /// The leak rates as a mixture: slopes times `factor`, each with the relative uncertainty `relative_u` more.
-    pub fn scaled(&self, factor: f64, relative_u: f64) -> Vec<Normal> {
-        self.slopes()
-            .into_iter()
-            .map(|n| Normal {
-                weight: n.weight,
-                mean: n.mean * factor,
-                sd: libm::hypot(n.sd * factor, n.mean * factor * relative_u),
             })
             .collect()
     }
