@@ -2,17 +2,13 @@
 
 #![allow(clippy::unwrap_used)] // in a test an unwrap is an assertion
 
-use feelgauge::measure::roll::{Roll, RollFinding, RollSettings, SNAG_FALSE_ALARM};
+use feelgauge::measure::roll::{Roll, RollFinding, RollSettings};
 use feelgauge::physics::drivetrain::{DrivetrainScenario, DrivetrainTruth, simulate};
-use feelgauge::reading::{LimitSource, Quality, Verdict};
+use feelgauge::reading::{Quality, Verdict};
 
 fn measure(scenario: &DrivetrainScenario, seed: u64) -> (RollFinding, DrivetrainTruth) {
     let record = simulate(scenario, seed);
-    let mut roll = Roll::new(RollSettings {
-        train: scenario.train().clone(),
-        snag_false_alarm: SNAG_FALSE_ALARM,
-        limit_source: LimitSource::Suggested,
-    });
+    let mut roll = Roll::new(RollSettings::new(scenario.train().clone()));
     for edge in record.readings {
         roll.push(edge);
     }

@@ -9,7 +9,7 @@ mod study;
 use car::{Car, Ripple, Snag};
 use feelgauge::measure::roll::{Roll, RollFinding, RollSettings, SNAG_FALSE_ALARM};
 use feelgauge::physics::noise::Noise;
-use feelgauge::reading::{Edge, LimitSource, Quality, Verdict};
+use feelgauge::reading::{Edge, Quality, Verdict};
 use feelgauge::vehicle::{Train, Vehicle};
 
 const PLOVER: &str = include_str!("roll/plover-8.toml");
@@ -20,11 +20,7 @@ fn train(setup: &str) -> Train {
 }
 
 fn find(train: &Train, edges_us: &[u64]) -> RollFinding {
-    let mut roll = Roll::new(RollSettings {
-        train: train.clone(),
-        snag_false_alarm: SNAG_FALSE_ALARM,
-        limit_source: LimitSource::Suggested,
-    });
+    let mut roll = Roll::new(RollSettings::new(train.clone()));
     for &t_us in edges_us {
         roll.push(Edge { t_us, sensor: 0 });
     }

@@ -5,7 +5,11 @@ use std::fmt;
 use super::{Source, Test};
 use crate::{
     calibration::Nominal,
-    measure::{leak::LeakSettings, pull::PullSettings, roll::RollSettings},
+    measure::{
+        leak::LeakSettings,
+        pull::PullSettings,
+        roll::{RollCar, RollSettings, SNAG_DEPTH},
+    },
     reading::{CalibrationShare, LimitSource},
     vehicle::{SetupTest, TrainError, Vehicle},
     wire::{Channel, Identity, Unit},
@@ -244,6 +248,11 @@ fn roll(stated: &Stated, vehicle: &Vehicle) -> Result<Settings, SettingsError> {
             limit_source: limits
                 .snag_false_alarm
                 .map_or(LimitSource::Suggested, |_| LimitSource::Vehicle),
+            snag_depth: limits.snag_depth.unwrap_or(SNAG_DEPTH),
+            snag_depth_source: limits
+                .snag_depth
+                .map_or(LimitSource::Suggested, |_| LimitSource::Vehicle),
+            car: RollCar::of(vehicle, stated.setup.as_deref(), stated.sensor),
         },
         sensor: stated
             .sensor

@@ -329,6 +329,9 @@ pub struct Part {
     pub order_sd: f64,
     /// Turns of shaft `a` between two meetings of the same pair (`teeth_b / gcd`); 1 for everything else.
     pub mult: u32,
+    /// Events during one turn of the part itself: 2 of a joint, `1/mult` of a pair; a race turns (or stands) with its
+    /// shaft and meets a ball this often a turn of it; 1 for everything else.
+    pub per_own_turn: f64,
     /// True when the drivetrain makes it turn in lockstep with the sensed shaft whatever the tyres do.
     pub rigid: bool,
 }

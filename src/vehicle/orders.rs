@@ -216,6 +216,7 @@ impl<'v> View<'v> {
                 order: self.order(rate),
                 order_sd: self.slip(rigid),
                 mult: 1,
+                per_own_turn: 1.0,
                 rigid,
             },
         }
@@ -237,6 +238,7 @@ impl<'v> View<'v> {
             let mut pair = self.candidate(name, PartKind::Pair, w * share, rigid);
             pair.moves = w;
             pair.part.mult = pair_turns(mesh.teeth_a, mesh.teeth_b);
+            pair.part.per_own_turn = 1.0 / f64::from(pair.part.mult);
             all.push(pair);
         }
         for diff in &file.diffs {
@@ -255,12 +257,17 @@ impl<'v> View<'v> {
                 let name = format!("{}.{which}", b.name);
                 let mut part = self.candidate(name, PartKind::Bearing, w * rate, rigid);
                 part.part.order_sd = BEARING_SD;
+                if matches!(which, "inner" | "outer") {
+                    part.part.per_own_turn = rate;
+                }
                 all.push(part);
             }
         }
         for joint in &file.joints {
             let (w, rigid) = on(joint.shaft);
-            all.push(self.candidate(joint.name.clone(), PartKind::Joint, 2.0 * w, rigid));
+            let mut part = self.candidate(joint.name.clone(), PartKind::Joint, 2.0 * w, rigid);
+            part.part.per_own_turn = 2.0;
+            all.push(part);
         }
         all
     }

@@ -47,6 +47,7 @@ pub(super) fn train(magnets: u32) -> Train {
         order,
         order_sd,
         mult: 1,
+        per_own_turn: 1.0,
         rigid: order_sd <= 0.0,
     };
     Train {

@@ -24,7 +24,6 @@ pub struct RollEvidence {
     /// A snag was reported, so that every part with `ln B >= 0` was looked at more finely.
     pub named: bool,
     /// The record itself; `None` when refused.
-    #[allow(dead_code, reason = "what asks for it comes with the questions")]
     pub(super) kept: Option<Arc<Kept>>,
 }
 

@@ -12,7 +12,10 @@
 //! The numbers in the constants were set on simulated records.
 
 mod bayes;
+mod car;
 mod coast;
+mod combine;
+mod compare;
 mod count;
 mod exp;
 mod filter;
@@ -23,6 +26,7 @@ mod fixture;
 mod fold;
 mod hits;
 mod kept;
+mod next;
 mod nuisance;
 mod orders;
 mod parts;
@@ -30,8 +34,12 @@ mod report;
 mod rival;
 mod score;
 
+pub use car::{RollCar, SetupTrain};
+pub use combine::{PartShare, RollCapture, RollParts, RollPartsQuality, combine};
+pub use compare::{RollComparison, RollComparisonQuality, compare};
 pub use finding::{Hit, NotSeen, RollFinding, RollQuality, RollTrace, Snag, Strip, Suspect};
 pub use kept::{PartEvidence, RollEvidence};
+pub use next::{NextSetup, next_setup};
 
 use std::sync::Arc;
 
@@ -50,6 +58,10 @@ const LEAST_EDGES: usize = 3;
 /// Snags with a larger false-alarm probability than this are not reported, unless the vehicle file says otherwise.
 pub const SNAG_FALSE_ALARM: f64 = 0.01;
 
+/// A snag of this depth, in units of the drag, must be shown to be absent before a car is called free of snags, unless the
+/// vehicle file says otherwise (suggested; no source).
+pub const SNAG_DEPTH: f64 = 0.6;
+
 /// What the roll measure needs to know beside the edges.
 #[derive(Clone, Debug, PartialEq)]
 pub struct RollSettings {
@@ -59,21 +71,37 @@ pub struct RollSettings {
     pub snag_false_alarm: f64,
     /// Where that limit comes from.
     pub limit_source: LimitSource,
+    /// Snags of this depth must be shown to be absent for the verdict `within`, units of the drag, > 0 ([`SNAG_DEPTH`]).
+    pub snag_depth: f64,
+    /// Where that limit comes from.
+    pub snag_depth_source: LimitSource,
+    /// The car of the record; without it no other capture can be set beside this one.
+    pub car: Option<RollCar>,
+}
+
+impl RollSettings {
+    /// The suggested limits, and no word of the car.
+    pub fn new(train: Train) -> Self {
+        Self {
+            train,
+            snag_false_alarm: SNAG_FALSE_ALARM,
+            limit_source: LimitSource::Suggested,
+            snag_depth: SNAG_DEPTH,
+            snag_depth_source: LimitSource::Suggested,
+            car: None,
+        }
+    }
 }
 
 /// The roll measure: push edges, then finish.
 ///
 /// ```
-/// use feelgauge::measure::roll::{Roll, RollSettings, SNAG_FALSE_ALARM};
+/// use feelgauge::measure::roll::{Roll, RollSettings};
 /// use feelgauge::physics::drivetrain::{DrivetrainScenario, simulate};
-/// use feelgauge::reading::{LimitSource, Quality};
+/// use feelgauge::reading::Quality;
 ///
 /// let car = DrivetrainScenario::plover();
-/// let mut roll = Roll::new(RollSettings {
-///     train: car.train().clone(),
-///     snag_false_alarm: SNAG_FALSE_ALARM,
-///     limit_source: LimitSource::Suggested,
-/// });
+/// let mut roll = Roll::new(RollSettings::new(car.train().clone()));
 /// for edge in simulate(&car, 1).readings {
 ///     roll.push(edge);
 /// }

@@ -187,6 +187,7 @@ mod tests {
             order: 0.44,
             order_sd: 0.01,
             mult: 1,
+            per_own_turn: 1.0,
             rigid: false,
         };
         let prior = OrderPrior::new(&part, 500.0);

@@ -15,9 +15,9 @@ use super::whole;
 /// Share of `1/B` that bounds the false alarms; set on simulated records without a snag.
 const FALSE_ALARM: f64 = 0.03;
 /// Exponent of the Bayes factors in the posterior: tempers what the independence of turns overstates.
-const GAMMA: f64 = 0.5;
+pub(super) const GAMMA: f64 = 0.5;
 /// Orders nearer than this many cycles over the record cannot be told apart.
-const SAME_ORDER: f64 = 0.25;
+pub(super) const SAME_ORDER: f64 = 0.25;
 /// Harmonics that may be meant in other words.
 const OTHER_WORDS: std::ops::RangeInclusive<u32> = 2..=6;
 /// Bins a turn of a picture's strip.
