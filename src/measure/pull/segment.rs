@@ -74,9 +74,10 @@ enum State {
 /// Streaming segmentation. Memory is bounded by 5 s of readings.
 #[derive(Clone, Debug)]
 pub struct Segmenter {
-    dt_s: f64,
     /// Readings in the running mean of the strokes.
     w: usize,
+    /// Readings of a block of 0.25 s.
+    block_len: usize,
     block: Vec<f64>,
     base: Option<Base>,
     state: State,
@@ -96,8 +97,8 @@ impl Segmenter {
     /// For readings every `dt_s` seconds, of which `w` are averaged where the strokes are looked for.
     pub fn new(dt_s: f64, w: usize) -> Self {
         Self {
-            dt_s,
             w,
+            block_len: block_len(dt_s),
             block: Vec::new(),
             base: None,
             state: State::Idle,
@@ -168,7 +169,7 @@ impl Segmenter {
             }
         }
         self.block.push(reading.force_n);
-        if self.block.len() >= block_len(self.dt_s) {
+        if self.block.len() >= self.block_len {
             if let Some(base) = quiet_block(&mut self.block) {
                 if self.base.is_none() {
                     self.quiet = k;
@@ -310,13 +311,14 @@ pub(super) fn median(values: &mut [f64]) -> f64 {
     if values.is_empty() {
         return 0.0;
     }
-    values.sort_by(f64::total_cmp);
     let half = values.len() / 2;
-    if values.len() % 2 == 1 {
-        values[half]
-    } else {
-        0.5 * (values[half - 1] + values[half])
+    let odd = values.len() % 2 == 1;
+    let (below, &mut upper, _) = values.select_nth_unstable_by(half, f64::total_cmp);
+    if odd {
+        return upper;
     }
+    let lower = below.iter().copied().max_by(f64::total_cmp);
+    0.5 * (lower.unwrap_or(upper) + upper)
 }
 
 #[cfg(test)]
