@@ -8,7 +8,7 @@ use std::sync::Arc;
 use schemars::JsonSchema;
 use serde::Serialize;
 
-use crate::reading::{LimitSource, Refusal, SOFTWARE};
+use crate::reading::{LimitSource, Quality, Refusal, SOFTWARE};
 
 use super::bayes::{ln_mean_exp, ln_sum_exp};
 use super::car::RollCar;
@@ -81,6 +81,9 @@ pub struct PartShare {
 /// What the captures were like.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, JsonSchema)]
 pub struct RollPartsQuality {
+    /// What all records were like, together; whoever knows the records fills it in.
+    #[serde(flatten)]
+    pub common: Quality,
     /// Captures that could be used.
     pub used: u64,
     /// Natural logarithm of the Bayes factor "a snag in some part" against "no snag", all captures.
@@ -252,6 +255,7 @@ fn fill(out: &mut RollParts, used: &[Used], car: &RollCar) {
     out.same_order = same_order(&sums, used);
     out.next_setup = next_if_open(&open, &car.setups, turns / used.len() as f64);
     out.quality = RollPartsQuality {
+        common: Quality::default(),
         used: used.len() as u64,
         ln_bayes: Some(ln),
         turns: Some(turns),

@@ -4,7 +4,7 @@ use schemars::JsonSchema;
 use serde::Serialize;
 
 use crate::measure::compare::{Change, Direction};
-use crate::reading::{Estimate, Refusal, SOFTWARE};
+use crate::reading::{Estimate, Quality, Refusal, SOFTWARE};
 
 use super::finding::RollFinding;
 
@@ -52,6 +52,9 @@ pub struct RollComparison {
 /// What the captures of a comparison were like.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, JsonSchema)]
 pub struct RollComparisonQuality {
+    /// What all records were like, together; whoever knows the records fills it in.
+    #[serde(flatten)]
+    pub common: Quality,
     /// Turns of the part that could be seen before and after.
     pub turns_before: Option<u64>,
     /// See above.
