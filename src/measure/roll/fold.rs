@@ -127,10 +127,24 @@ pub(super) fn fold(field: Field, comb: Comb) -> Folded {
 
 /// Sums of score and information of every phase: what [`fold`] would give, without the single events.
 pub(super) fn sums(field: Field, comb: Comb) -> Vec<(f64, f64)> {
-    let mut sums = vec![(0.0, 0.0); comb.phases];
+    block_sums(field, comb, 1)
+}
+
+/// The same for each of `blocks` equal stretches of the record, block-major.
+pub(super) fn block_sums(field: Field, comb: Comb, blocks: usize) -> Vec<(f64, f64)> {
+    let mut sums = vec![(0.0, 0.0); blocks * comb.phases];
+    let (from, to) = field.reach;
+    let block_of = |c: usize| {
+        let at = (field.scores.cells[c].start - from) / (to - from);
+        whole(at * blocks as f64).min(blocks - 1) * comb.phases
+    };
+    let (mut cell, mut first) = (0, 0);
     sweep(field, comb, |event| {
+        if event.cell != cell {
+            (cell, first) = (event.cell, block_of(event.cell));
+        }
         let (u, i) = field.scores.cells[event.cell].score(event.share);
-        let sum = &mut sums[event.p];
+        let sum = &mut sums[first + event.p];
         sum.0 += u;
         sum.1 += i;
     });
@@ -192,25 +206,27 @@ fn response(field: Field, comb: Comb) -> Vec<f64> {
         hits.push((cell.row, p, cell.lever(share)));
     });
     let mut next = hits.iter().peekable();
-    let mut state = vec![[0.0; 3]; phases];
+    // side by side, so that the compiler can take several phases at once
+    let (mut s0, mut s1, mut s2) = (vec![0.0; phases], vec![0.0; phases], vec![0.0; phases]);
     for run in &track.runs {
-        state.fill([0.0; 3]);
+        for s in [&mut s0, &mut s1, &mut s2] {
+            s.fill(0.0);
+        }
         for row in run.clone() {
             let (step, gain) = (&track.steps[row], &field.fit.gains[row]);
             let information = gain.inv_sd * gain.inv_sd;
             let [k0, k1, k2] = gain.k;
-            for (s, g) in state.iter_mut().zip(&mut sum) {
-                let [s0, s1, s2] = *s;
-                *g += s0 * s0 * information;
-                *s = [
-                    (1.0 - k0) * s0 + step.e * s1 + step.d * s2,
-                    s1 + step.dx * s2 - k1 * s0,
-                    s2 - k2 * s0,
-                ];
+            let states = s0.iter_mut().zip(&mut s1).zip(&mut s2);
+            for (((s0, s1), s2), g) in states.zip(&mut sum) {
+                let (a0, a1, a2) = (*s0, *s1, *s2);
+                *g += a0 * a0 * information;
+                *s0 = (1.0 - k0) * a0 + step.e * a1 + step.d * a2;
+                *s1 = a1 + step.dx * a2 - k1 * a0;
+                *s2 = a2 - k2 * a0;
             }
             while let Some((_, p, lever)) = next.next_if(|(r, _, _)| *r == row) {
-                state[*p][0] += lever;
-                state[*p][1] -= 1.0;
+                s0[*p] += lever;
+                s1[*p] -= 1.0;
             }
         }
     }
