@@ -60,7 +60,9 @@ fn find(plan: &AnalyzePlan) -> Result<Finding, Failure> {
 fn wrong_settings(plan: &AnalyzePlan, error: &SettingsError) -> Failure {
     let place = match error {
         SettingsError::NoVolume | SettingsError::NoVehicle => &plan.source,
-        SettingsError::Setup { .. } | SettingsError::Train(_) => &plan.vehicle_name,
+        SettingsError::Setup { .. } | SettingsError::Train(_) | SettingsError::MagnetsTwice => {
+            &plan.vehicle_name
+        }
     };
     Failure::Usage(format!("{place}: {error}"))
 }
@@ -112,7 +114,7 @@ impl Sift {
     fn new(settings: &Settings) -> Self {
         Self {
             sensor: match settings {
-                Settings::Roll { sensor, .. } => Some(*sensor),
+                Settings::Roll { sensor, .. } | Settings::Blind { sensor, .. } => Some(*sensor),
                 _ => None,
             },
             seen: BTreeMap::new(),

@@ -68,6 +68,7 @@ pub(super) fn analyze(verb: AnalyzeVerb) -> Result<AnalyzePlan, Failure> {
         AnalyzeVerb::Roll(args) => {
             let stated = Stated {
                 sensor: args.sensor,
+                magnets: args.magnets,
                 ..Stated::default()
             };
             (Test::Roll, args.common, stated)

@@ -101,7 +101,9 @@ impl Session {
         let (test, sensor) = match &settings {
             Settings::Leak(_) => (Test::Leak, None),
             Settings::Pull(_) => (Test::Pull, None),
-            Settings::Roll { sensor, .. } => (Test::Roll, Some(*sensor)),
+            Settings::Roll { sensor, .. } | Settings::Blind { sensor, .. } => {
+                (Test::Roll, Some(*sensor))
+            }
         };
         Self {
             feed: Feed::new(test, sources, sensor),
@@ -165,6 +167,7 @@ impl Measure {
             Settings::Leak(leak) => Self::Leak(Box::new(Leak::new(leak))),
             Settings::Pull(pull) => Self::Pull(Box::new(Pull::new(pull))),
             Settings::Roll { roll, .. } => Self::Roll(Box::new(Roll::new(roll))),
+            Settings::Blind { magnets, .. } => Self::Roll(Box::new(Roll::blind(magnets))),
         }
     }
 

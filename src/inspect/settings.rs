@@ -43,6 +43,8 @@ pub struct Stated {
     pub setup: Option<String>,
     /// Sensor whose edges count.
     pub sensor: Option<u32>,
+    /// Magnets on the sensed shaft of a car without a file: asks for the blind search.
+    pub magnets: Option<u32>,
 }
 
 impl Stated {
@@ -61,6 +63,7 @@ impl Stated {
             filter_order: self.filter_order.or(earlier.filter_order),
             setup: self.setup.or(earlier.setup),
             sensor: self.sensor.or(earlier.sensor),
+            magnets: self.magnets.or(earlier.magnets),
         }
     }
 }
@@ -79,6 +82,8 @@ pub enum SettingsError {
         /// Setups of the test in the file.
         known: Vec<String>,
     },
+    /// Magnets were stated beside a car's file, which says how many there are.
+    MagnetsTwice,
     /// The gear train does not solve.
     Train(TrainError),
 }
@@ -90,8 +95,11 @@ impl fmt::Display for SettingsError {
                 "the leak needs the volume of tank and hose: --volume 125cm3, or --vehicle FILE",
             ),
             Self::NoVehicle => {
-                f.write_str("the roll needs the car's gear train: --vehicle FILE [--setup NAME]")
+                f.write_str("the roll needs the car's gear train: --vehicle FILE [--setup NAME]; without one --magnets M, the number of magnets on the sensed shaft, looks for a rhythm and names no part")
             }
+            Self::MagnetsTwice => f.write_str(
+                "the vehicle file says how many magnets there are; leave --magnets away, or correct the file",
+            ),
             Self::Setup { setup, known } => write!(
                 f,
                 "no setup '{setup}' for this test in the vehicle file; it has: {}",
@@ -115,6 +123,13 @@ pub enum Settings {
     Roll {
         /// For the measure.
         roll: RollSettings,
+        /// Index of the sensor whose edges count.
+        sensor: u32,
+    },
+    /// For a roll of a car without a file.
+    Blind {
+        /// Magnets on the sensed shaft.
+        magnets: u32,
         /// Index of the sensor whose edges count.
         sensor: u32,
     },
@@ -142,7 +157,14 @@ pub fn settings(
     match test {
         Test::Leak => leak(stated, vehicle).map(Settings::Leak),
         Test::Pull => Ok(Settings::Pull(pull(stated, vehicle, sources))),
-        Test::Roll => roll(stated, vehicle.ok_or(SettingsError::NoVehicle)?),
+        Test::Roll => match (stated.magnets, vehicle) {
+            (Some(_), Some(_)) => Err(SettingsError::MagnetsTwice),
+            (Some(magnets), None) => Ok(Settings::Blind {
+                magnets,
+                sensor: stated.sensor.unwrap_or_default(),
+            }),
+            (None, vehicle) => roll(stated, vehicle.ok_or(SettingsError::NoVehicle)?),
+        },
     }
 }
 

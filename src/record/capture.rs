@@ -278,6 +278,7 @@ impl CaptureMeta {
             filter_order: settings.filter_order,
             setup: self.setup.clone(),
             sensor: settings.sensor,
+            magnets: None,
         }
     }
 }

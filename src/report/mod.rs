@@ -1,5 +1,6 @@
 //! Findings as a person or a program reads them. Only writers: nothing is decided or computed anew here.
 
+mod blind;
 mod json;
 mod leak;
 mod number;

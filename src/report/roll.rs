@@ -1,7 +1,7 @@
 //! A roll finding in words.
 
 use super::{
-    About,
+    About, blind,
     number::{percent, plain, shown},
     page::{Page, count, limit_source, list, verdict_word},
     picture, remarks,
@@ -29,7 +29,9 @@ pub(super) fn text(finding: &RollFinding, about: About) -> String {
     if let Some(refusals) = &finding.refused {
         page.refusals(refusals);
     }
-    if let Some(snags) = &finding.snags {
+    if let Some(rhythms) = &finding.blind {
+        blind::text(&mut page, rhythms);
+    } else if let Some(snags) = &finding.snags {
         for snag in snags {
             reported(&mut page, snag, finding, about);
         }

@@ -5,6 +5,7 @@ use serde::Serialize;
 
 use crate::reading::{Estimate, LimitSource, Quality, Refusal, SOFTWARE, Verdict};
 
+use super::blind::Blind;
 use super::kept::RollEvidence;
 
 /// Finding of one roll record.
@@ -28,6 +29,8 @@ pub struct RollFinding {
     pub snags: Option<Vec<Snag>>,
     /// Every part that this setup and record could show, most probable first.
     pub suspects: Option<Vec<Suspect>>,
+    /// Rhythms found without a gear train; null when there was one, or when refused.
+    pub blind: Option<Blind>,
     /// Time of the first counted edge in the file, s.
     pub start_s: Option<f64>,
     /// Time of the last counted edge in the file, s.
@@ -172,6 +175,7 @@ impl RollFinding {
             false_alarm_probability: None,
             snags: None,
             suspects: None,
+            blind: None,
             start_s: None,
             end_s: None,
             quality,

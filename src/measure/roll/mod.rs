@@ -12,6 +12,7 @@
 //! The numbers in the constants were set on simulated records.
 
 mod bayes;
+pub mod blind;
 mod car;
 mod coast;
 mod combine;
@@ -115,6 +116,8 @@ pub struct Roll {
     edges_us: Vec<u64>,
     /// Edges not later than the one before.
     dropped: u64,
+    /// Nobody has told the gear train: a rhythm is looked for, no part.
+    blind: bool,
 }
 
 impl Roll {
@@ -124,6 +127,16 @@ impl Roll {
             settings,
             edges_us: Vec::new(),
             dropped: 0,
+            blind: false,
+        }
+    }
+
+    /// A measure of a car of which only the number of magnets on the sensed shaft is known, 1..=64. Its finding has
+    /// rhythms ([`RollFinding::blind`]) and names no part.
+    pub fn blind(magnets: u32) -> Self {
+        Self {
+            blind: true,
+            ..Self::new(RollSettings::new(blind::lone_shaft(magnets)))
         }
     }
 
@@ -166,6 +179,9 @@ impl Roll {
             scores,
         });
         let evidence = kept.evidence();
+        if self.blind {
+            return blind::finding(evidence, limit, origin_s, quality);
+        }
         let cases = cases(evidence, &mut quality.not_visible);
         if cases.is_empty() {
             return RollFinding::refuse(vec![too_few_turns()], limit, quality);

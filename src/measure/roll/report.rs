@@ -89,6 +89,7 @@ impl Report<'_> {
             false_alarm_probability: Some(alarm),
             snags: Some(snags),
             suspects: Some(suspects),
+            blind: None,
             start_s: Some(self.origin_s),
             end_s: nodes.t.last().map(|t| self.origin_s + t),
             trace: self.trace(best),

@@ -1,0 +1,221 @@
+//! Fast folding of an even series at many trial periods at once.
+//!
+//! Staelin (1969), Proc. IEEE 57, 724: neighbouring trial periods share most of their additions, so `m` rows are folded
+//! at `m` slightly different periods with `m log2(m)` additions of rows instead of `m^2`.
+
+/// What the best phase of one trial period says.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Trial {
+    /// Period, bins.
+    pub period: f64,
+    /// Signal-to-noise ratio of the best phase: sum of the scores over the root of the sum of their information, >= 0.
+    pub z: f64,
+    /// The best phase: bins from the start of the series to the start of the first bin that counts, `0..period`.
+    pub phase: usize,
+}
+
+/// Folds an even series at every period from `shortest` to `2 shortest` bins.
+///
+/// `u[j]` and `i[j]` are score and information (>= 0, 0 where nothing is known) of bin `j`; both have the same length `n`.
+/// For each whole period `p` there are `m` trials, `m` the power of two that is not below the `n/p` whole rows:
+/// `p + s/(m-1)` bins, `s = 0..m`. What is left behind the last whole row is not used. Cost: about
+/// `2 shortest n log2(n/shortest)` additions. Fewer than one row at a period: no trial there.
+///
+/// ```
+/// use feelgauge::measure::roll::blind::fold_search;
+/// // one strong bin every 20.5 bins
+/// let mut u = vec![0.0; 1000];
+/// for k in 0..48u32 {
+///     u[(41 * k / 2) as usize] = 1.0;
+/// }
+/// let trials = fold_search(&u, &vec![1.0; 1000], 16);
+/// let best = trials.iter().max_by(|a, b| a.z.total_cmp(&b.z)).unwrap();
+/// assert!((best.period - 20.5).abs() < 0.05);
+/// ```
+///
+/// # Panics
+/// Lengths that differ; `shortest` 0.
+pub fn fold_search(u: &[f64], i: &[f64], shortest: usize) -> Vec<Trial> {
+    assert_eq!(u.len(), i.len(), "a score and an information for each bin");
+    assert!(shortest > 0, "a period has bins");
+    let mut trials = Vec::new();
+    let mut table = Table::default();
+    for p in shortest..2 * shortest {
+        let rows = u.len() / p;
+        if rows == 0 {
+            break;
+        }
+        table.load(u, i, p, rows);
+        table.fold();
+        table.judge(&mut trials);
+    }
+    trials
+}
+
+/// Rows of one whole period, and room for the next stage.
+#[derive(Default)]
+struct Table {
+    /// Bins a row.
+    p: usize,
+    /// Rows, a power of two.
+    m: usize,
+    /// Score and information, row-major `m x p`.
+    from: [Vec<f64>; 2],
+    to: [Vec<f64>; 2],
+}
+
+impl Table {
+    fn load(&mut self, u: &[f64], i: &[f64], p: usize, rows: usize) {
+        (self.p, self.m) = (p, rows.next_power_of_two());
+        for (table, series) in self.from.iter_mut().zip([u, i]) {
+            table.clear();
+            table.extend_from_slice(&series[..rows * p]);
+            table.resize(self.m * p, 0.0);
+        }
+        for table in &mut self.to {
+            table.resize(self.m * p, 0.0);
+        }
+    }
+
+    /// Doubles the number of rows that are summed until all are: row `s` of a block holds the sum at shift `s`.
+    fn fold(&mut self) {
+        let mut half = 1;
+        while half < self.m {
+            for (from, to) in self.from.iter().zip(&mut self.to) {
+                stage(from, to, self.p, half);
+            }
+            std::mem::swap(&mut self.from, &mut self.to);
+            half *= 2;
+        }
+    }
+
+    fn judge(&self, trials: &mut Vec<Trial>) {
+        let steps = (self.m - 1).max(1) as f64;
+        let [u, i] = &self.from;
+        let rows = u.chunks_exact(self.p).zip(i.chunks_exact(self.p));
+        for (s, (u, i)) in rows.enumerate() {
+            let (phase, square) = best_phase(u, i);
+            trials.push(Trial {
+                period: self.p as f64 + s as f64 / steps,
+                z: square.sqrt(),
+                phase,
+            });
+        }
+    }
+}
+
+/// One stage: blocks of `half` shifts become blocks of `2 half`.
+fn stage(from: &[f64], to: &mut [f64], p: usize, half: usize) {
+    let block = 2 * half * p;
+    for (from, to) in from.chunks_exact(block).zip(to.chunks_exact_mut(block)) {
+        let (first, second) = from.split_at(half * p);
+        for (s, out) in to.chunks_exact_mut(p).enumerate() {
+            let row = |half: &[f64]| -> std::ops::Range<usize> {
+                debug_assert!(s / 2 * p < half.len());
+                s / 2 * p..(s / 2 + 1) * p
+            };
+            let (a, b) = (&first[row(first)], &second[row(second)]);
+            let turned = s.div_ceil(2) % p;
+            let (head, tail) = out.split_at_mut(p - turned);
+            for ((o, a), b) in head.iter_mut().zip(a).zip(&b[turned..]) {
+                *o = a + b;
+            }
+            for ((o, a), b) in tail.iter_mut().zip(&a[p - turned..]).zip(b) {
+                *o = a + b;
+            }
+        }
+    }
+}
+
+/// The phase with the largest `u/sqrt(i)`, and that squared; 0 where nothing is above zero.
+fn best_phase(u: &[f64], i: &[f64]) -> (usize, f64) {
+    let mut best = (0, 0.0);
+    for (phase, (u, i)) in u.iter().zip(i).enumerate() {
+        let positive = u.max(0.0);
+        // the product avoids a quotient for all but the few that lead
+        if positive * positive > best.1 * i && *i > 0.0 {
+            best = (phase, positive * positive / i);
+        }
+    }
+    best
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::super::fixture::Random;
+    use super::*;
+
+    /// Shift of row `row` in trial `s` of `m` rows, written down from the recursion's first half and second half.
+    fn shift(m: usize, s: usize, row: usize) -> usize {
+        if m == 1 {
+            return 0;
+        }
+        let half = m / 2;
+        if row < half {
+            shift(half, s / 2, row)
+        } else {
+            s.div_ceil(2) + shift(half, s / 2, row - half)
+        }
+    }
+
+    /// Direct fold of one trial: every row turned by its own shift and added.
+    fn direct(u: &[f64], i: &[f64], p: usize, m: usize, s: usize) -> (usize, f64) {
+        let rows = u.len() / p;
+        let sum = |series: &[f64], j: usize| -> f64 {
+            (0..rows)
+                .map(|r| series[r * p + (j + shift(m, s, r)) % p])
+                .sum()
+        };
+        let mut best = (0, 0.0);
+        for j in 0..p {
+            let (u, i) = (sum(u, j), sum(i, j));
+            if i > 0.0 && u > 0.0 && u * u / i > best.1 {
+                best = (j, u * u / i);
+            }
+        }
+        best
+    }
+
+    #[test]
+    fn every_trial_is_the_direct_fold_on_all_sizes() {
+        let mut random = Random::new(3);
+        for shortest in 1..6 {
+            for n in 0..90 {
+                let u: Vec<f64> = (0..n).map(|_| random.normal()).collect();
+                let gap = |r: &mut Random| if r.uniform(0.0, 1.0) < 0.2 { 0.0 } else { 1.0 };
+                let i: Vec<f64> = (0..n)
+                    .map(|_| gap(&mut random) * random.uniform(0.5, 2.0))
+                    .collect();
+                let mut found = fold_search(&u, &i, shortest).into_iter();
+                for p in (shortest..2 * shortest).filter(|p| n / p > 0) {
+                    let m = (n / p).next_power_of_two();
+                    for s in 0..m {
+                        let trial = found.next().unwrap();
+                        let (_, square) = direct(&u, &i, p, m, s);
+                        assert!((trial.z * trial.z - square).abs() < 1e-9 * (1.0 + square));
+                        let period = p as f64 + s as f64 / (m as f64 - 1.0).max(1.0);
+                        assert!((trial.period - period).abs() < 1e-12);
+                    }
+                }
+                assert!(found.next().is_none());
+            }
+        }
+    }
+
+    /// The recursion's shifts follow the straight line `s row/(m-1)` within half a bin for each doubling.
+    #[test]
+    fn shifts_follow_the_period() {
+        for m in [2usize, 4, 16, 64, 256] {
+            let most = f64::from(m.ilog2()) / 2.0;
+            for s in 0..m {
+                for row in 0..m {
+                    let line = s as f64 * row as f64 / (m as f64 - 1.0);
+                    assert!(
+                        (shift(m, s, row) as f64 - line).abs() <= most,
+                        "{m} {s} {row}"
+                    );
+                }
+            }
+        }
+    }
+}
