@@ -14,7 +14,7 @@ use super::{
     say,
 };
 use crate::{
-    inspect::{Finding, Measure, Reading, Settings, SettingsError, Test, settings},
+    inspect::{Finding, Measure, Reading, Settings, SettingsError, Stated, settings},
     reading::Verdict,
     record::{plain::PlainFile, replay::ReplayError},
     report::{self, About},
@@ -26,7 +26,7 @@ const PIECE: usize = 1 << 16;
 /// Runs `analyze`.
 pub(super) fn run(verb: AnalyzeVerb, output: &mut Output) -> Outcome {
     let plan = plan::analyze(verb)?;
-    let finding = find(&plan)?;
+    let finding = find(&plan, &plan.stated)?;
     output.result(&finding, |picture| text(&finding, &plan, picture))?;
     Ok(status(finding.verdict(), plan.verdict_exit))
 }
@@ -41,16 +41,20 @@ fn status(verdict: Option<Verdict>, verdict_exit: bool) -> u8 {
     }
 }
 
-fn find(plan: &AnalyzePlan) -> Result<Finding, Failure> {
+/// The finding of a record; `stated` stands for what the plan states.
+///
+/// # Errors
+/// Something that the test needs and nobody states; a record that cannot be read.
+pub(super) fn find(plan: &AnalyzePlan, stated: &Stated) -> Result<Finding, Failure> {
     match &plan.record {
         Record::Capture(capture) => capture
-            .analyze(plan.stated.clone(), plan.vehicle.as_ref())
+            .analyze(stated.clone(), plan.vehicle.as_ref())
             .map_err(|e| match e {
                 ReplayError::Settings(e) => wrong_settings(plan, &e),
                 e => Failure::Work(format!("{}: {e}", plan.source)),
             }),
         Record::Plain(path) => {
-            let settings = settings(plan.test, &plan.stated, plan.vehicle.as_ref(), &[])
+            let settings = settings(plan.test, stated, plan.vehicle.as_ref(), &[])
                 .map_err(|e| wrong_settings(plan, &e))?;
             plain(plan, path, settings)
         }
@@ -147,16 +151,10 @@ impl Sift {
 }
 
 fn text(finding: &Finding, plan: &AnalyzePlan, picture: bool) -> String {
-    let only_setup = || {
-        let vehicle = plan.vehicle.as_ref().filter(|_| plan.test == Test::Roll)?;
-        let mut setups = vehicle.setups_of(plan.test.word());
-        let first = setups.next()?;
-        setups.next().is_none().then_some(first.name.as_str())
-    };
     let about = About {
         source: &plan.source,
         vehicle: plan.vehicle.as_ref(),
-        setup: plan.stated.setup.as_deref().or_else(only_setup),
+        setup: plan.setup(),
         picture,
     };
     report::text(finding, about)

@@ -5,7 +5,8 @@ use std::{num::NonZeroU32, path::PathBuf, time::Duration};
 use clap::{ArgAction, Args, Parser, Subcommand, ValueEnum, builder::PossibleValue};
 
 use super::parse::{
-    Bare, Port, Span, absolute_pressure, duration, leak_rate, mass, pressure, span, volume,
+    Bare, Port, SetupItem, Span, absolute_pressure, duration, leak_rate, mass, pressure, span,
+    volume,
 };
 use crate::inspect::Test;
 
@@ -14,6 +15,24 @@ const UNITS: &str = "\
 Quantities are a number and a unit, such as 125cm3 or \"125 cm3\":
   volume m3 l ml cm3 mm3; pressure Pa hPa kPa mbar bar; mass kg g;
   leak rate Pa.m3/s mbar.l/s cm3/min (cm3 of air a minute at 20 C and 101325 Pa)";
+
+/// Shown under the help of `compare`.
+const COMPARED: &str = "\
+Each side is a plain sample file, the folder of a capture, or a folder whose .csv files and captures
+are taken in the order of their names. The test is known from the header or the capture. What is
+stated here is stated for both sides; what is not, each capture states for itself.
+
+Quantities are a number and a unit, such as 125cm3 or \"125 cm3\":
+  volume m3 l ml cm3 mm3; pressure Pa hPa kPa mbar bar; mass kg g";
+
+/// Shown under the help of `rule-out`.
+const RULED_OUT: &str = "\
+leak: as found, lid clamped, line plugged ... -> what each part leaks.
+pull: plug in and plug out -> what compression adds to friction.
+roll: straight, one wheel spun ... -> which part snags, and which setup to take next.
+
+Quantities are a number and a unit, such as 125cm3 or \"125 cm3\":
+  volume m3 l ml cm3 mm3; pressure Pa hPa kPa mbar bar; mass kg g";
 
 /// Shown under the help of the whole command.
 const EXITS: &str = "\
@@ -50,6 +69,12 @@ pub enum Verb {
     /// Say what a capture or a plain sample file shows.
     #[command(subcommand)]
     Analyze(AnalyzeVerb),
+    /// Is it better than before? Two records, captures or folders of them; by more than the uncertainty or not.
+    #[command(after_help = COMPARED)]
+    Compare(CompareArgs),
+    /// Which part is it? Records of one test in several setups of the vehicle file, put together.
+    #[command(after_help = RULED_OUT)]
+    RuleOut(RuleOutArgs),
     /// Write a simulated record with known truth, as a plain sample file.
     Simulate(SimulateArgs),
     /// Check a vehicle file, or list the orders of its parts.
@@ -222,6 +247,69 @@ pub struct AnalyzeRollArgs {
     pub magnets: Option<u32>,
 }
 
+/// What a person may state for all records of a `compare` or a `rule-out`.
+#[derive(Args, Clone, Debug, Default)]
+pub struct ForAllRecords {
+    /// Vehicle file of the car. Default for a capture: the copy inside it.
+    #[arg(long, value_name = "FILE")]
+    pub vehicle: Option<PathBuf>,
+    /// Leak: volume of tank, hose and sensor without pressure, such as 131cm3.
+    #[arg(long, value_name = "VOLUME", value_parser = volume, allow_hyphen_values = true)]
+    pub volume: Option<f64>,
+    /// Leak: standard uncertainty of that volume, such as 5cm3. Default: 10 % of it.
+    #[arg(long, value_name = "VOLUME", value_parser = volume, allow_hyphen_values = true)]
+    pub volume_u: Option<f64>,
+    /// Leak: gauge pressure at which the leaks are stated. Default: one that every record passed through.
+    #[arg(long, value_name = "PRESSURE", value_parser = pressure, allow_hyphen_values = true)]
+    pub at: Option<f64>,
+    /// Leak: absolute pressure of the air on the day, such as 1003hPa. Default: 101325 Pa.
+    #[arg(long, value_name = "PRESSURE", value_parser = absolute_pressure, allow_hyphen_values = true)]
+    pub baro: Option<f64>,
+    /// Pull: mass of the car, such as 3.4kg.
+    #[arg(long, value_name = "MASS", value_parser = mass, allow_hyphen_values = true)]
+    pub mass: Option<f64>,
+    /// Pull: filter order of the force converter: 0 point samples, 1 averages over one interval, 4 sinc4. Default for a
+    /// plain file: 1; for a capture: what the probe says.
+    #[arg(long, value_name = "K", value_parser = clap::value_parser!(u32).range(0..=16), allow_hyphen_values = true)]
+    pub filter_order: Option<u32>,
+    /// Roll: index of the sensor whose edges count. Default: the first of the vehicle file.
+    #[arg(long, value_name = "I", allow_hyphen_values = true)]
+    pub sensor: Option<u32>,
+    /// Count bad rows of plain files and go on, instead of stopping at the first.
+    #[arg(long)]
+    pub skip_bad_rows: bool,
+}
+
+/// `compare`.
+#[derive(Args, Clone, Debug)]
+pub struct CompareArgs {
+    /// The records before: plain sample file, capture, or folder of them.
+    #[arg(value_name = "BEFORE")]
+    pub before: PathBuf,
+    /// The records after.
+    #[arg(value_name = "AFTER")]
+    pub after: PathBuf,
+    /// Setup of the vehicle file in which both sides were taken.
+    #[arg(long, value_name = "NAME")]
+    pub setup: Option<String>,
+    /// What is stated for both sides.
+    #[command(flatten)]
+    pub stated: ForAllRecords,
+}
+
+/// `rule-out`.
+#[derive(Args, Clone, Debug)]
+pub struct RuleOutArgs {
+    /// The test.
+    pub test: Test,
+    /// Captures, each the folder of one; or plain sample files with the setup in which each was taken.
+    #[arg(value_name = "CAPTURE|SETUP=FILE", required = true)]
+    pub items: Vec<SetupItem>,
+    /// What is stated for all records.
+    #[command(flatten)]
+    pub stated: ForAllRecords,
+}
+
 /// `simulate`.
 #[derive(Args, Clone, Debug)]
 pub struct SimulateArgs {
@@ -238,10 +326,13 @@ pub struct SimulateArgs {
     /// File to write; the truth goes beside it into FILE.truth.json. Neither may exist.
     #[arg(long, value_name = "FILE")]
     pub out: PathBuf,
-    /// Which car: plover is the demo's, with its faults; rebuilt is the same without them; drawn is another one that the
+    /// Which car: plover is the demo's, with its faults; rebuilt is the same after its rebuild; drawn is another one that the
     /// seed draws.
     #[arg(long, value_name = "CAR", default_value = "plover")]
     pub car: Car,
+    /// Setup of the demo car's vehicle file. Default: whole, plug_in_cold or one_fl.
+    #[arg(long, value_name = "NAME")]
+    pub setup: Option<String>,
 }
 
 /// Which car a simulation takes.

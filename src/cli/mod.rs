@@ -2,11 +2,14 @@
 
 mod analyze;
 pub mod args;
+mod compare;
 mod demo;
 mod parse;
 mod plan;
 mod probes;
 pub mod progress;
+mod records;
+mod rule_out;
 mod schema;
 mod simulate;
 mod take;
@@ -22,7 +25,7 @@ use clap::Parser as _;
 
 use crate::report;
 use args::{Arguments, Verb};
-pub use parse::{Bare, Port, Span};
+pub use parse::{Bare, Port, SetupItem, Span};
 
 /// Exit status of a command that did its work.
 pub const DONE: u8 = 0;
@@ -130,6 +133,8 @@ fn dispatch(verb: Verb, output: &mut Output) -> Outcome {
         Verb::Probes(args) => probes::run(&args, output),
         Verb::Take(args) => take::run(&args, output),
         Verb::Analyze(verb) => analyze::run(verb, output),
+        Verb::Compare(args) => compare::run(&args, output),
+        Verb::RuleOut(args) => rule_out::run(&args, output),
         Verb::Simulate(args) => simulate::run(&args, output),
         Verb::Vehicle(verb) => vehicle_cmd::run(verb, output),
         Verb::Schema => schema::run(output),

@@ -1,6 +1,6 @@
 //! The small grammars of option values: quantities, spans, durations, ports, bare probes.
 
-use std::{num::NonZeroU32, str::FromStr, time::Duration};
+use std::{num::NonZeroU32, path::PathBuf, str::FromStr, time::Duration};
 
 use super::args::BAUD;
 use crate::units::{Kind, QuantityError, parse_positive};
@@ -122,6 +122,42 @@ impl FromStr for Port {
     }
 }
 
+/// One record of a `rule-out`.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct SetupItem {
+    /// Setup that was named before the `=`.
+    pub setup: Option<String>,
+    /// The record.
+    pub path: PathBuf,
+}
+
+impl FromStr for SetupItem {
+    type Err = String;
+
+    /// `NAME=FILE` where NAME can be the name of a setup; everything else is a path as it stands.
+    fn from_str(text: &str) -> Result<Self, String> {
+        let of_setup = |name: &str| {
+            !name.is_empty()
+                && name
+                    .bytes()
+                    .all(|b| matches!(b, b'a'..=b'z' | b'0'..=b'9' | b'_'))
+        };
+        let (setup, path) = match text.split_once('=') {
+            Some((name, path)) if of_setup(name) => (Some(name.to_owned()), path),
+            _ => (None, text),
+        };
+        if path.is_empty() {
+            return Err(format!(
+                "'{text}' names no file; write the folder of a capture, or a setup and a file: straight=roll.csv"
+            ));
+        }
+        Ok(Self {
+            setup,
+            path: path.into(),
+        })
+    }
+}
+
 /// How to read a board that prints plain numbers. What kind and unit may be is known to the room that reads it.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Bare {
@@ -195,6 +231,23 @@ mod tests {
         );
         for bad in ["force:N", "force:N:0", "force:N:2:3", "heat:N:1", ""] {
             assert!(bad.parse::<Bare>().is_err(), "{bad}");
+        }
+    }
+
+    #[test]
+    fn records_with_and_without_a_setup() {
+        let item = |text: &str| {
+            let item: SetupItem = text.parse().unwrap();
+            (item.setup, item.path.to_str().unwrap().to_owned())
+        };
+        let named = |setup: &str, path: &str| (Some(setup.to_owned()), path.to_owned());
+        assert_eq!(item("one_fl=roll.csv"), named("one_fl", "roll.csv"));
+        assert_eq!(item("whole=a=b.csv"), named("whole", "a=b.csv"));
+        for plain in ["captures/x", "../a=b.csv", "A=b.csv", "=b"] {
+            assert_eq!(item(plain), (None, plain.to_owned()));
+        }
+        for bad in ["", "whole="] {
+            assert!(bad.parse::<SetupItem>().is_err(), "{bad}");
         }
     }
 

@@ -10,10 +10,11 @@ use std::{
 use super::{
     Failure,
     args::{AnalyzeCommon, AnalyzeVerb, LeakOptions},
+    records::Named,
 };
 use crate::{
-    inspect::{Stated, Test},
-    record::{Capture, Files, RecordError, read_capture},
+    inspect::{SettingsError, Source, Stated, Test},
+    record::{Capture, Files, RecordError, read_capture, replay},
     vehicle::{MAX_TEXT, Vehicle},
 };
 
@@ -44,6 +45,46 @@ pub(super) struct AnalyzePlan {
     pub vehicle_name: String,
     pub skip_bad_rows: bool,
     pub verdict_exit: bool,
+}
+
+impl AnalyzePlan {
+    /// The setup in which the record was taken: stated, else a roll's when its car has only one.
+    pub(super) fn setup(&self) -> Option<&str> {
+        let only = || {
+            let vehicle = self.vehicle.as_ref().filter(|_| self.test == Test::Roll)?;
+            let mut setups = vehicle.setups_of(self.test.word());
+            let first = setups.next()?;
+            setups.next().is_none().then_some(first.name.as_str())
+        };
+        self.stated.setup.as_deref().or_else(only)
+    }
+
+    /// Serial number of the probe that the test reads, where a capture knows it.
+    pub(super) fn sensor(&self) -> Option<String> {
+        let Record::Capture(capture) = &self.record else {
+            return None;
+        };
+        let sources = replay::sources(&capture.meta.probes).ok()?;
+        sources.into_iter().find_map(|source| match source {
+            Source::Wire(Some(identity)) if identity.kind == self.test.kind() => {
+                Some(identity.serial.clone())
+            }
+            _ => None,
+        })
+    }
+
+    /// A setup that the car's file does not have.
+    pub(super) fn unknown_setup(&self, setup: &str) -> Failure {
+        let known = self
+            .vehicle
+            .iter()
+            .flat_map(|v| v.setups_of(self.test.word()));
+        let error = SettingsError::Setup {
+            setup: setup.to_owned(),
+            known: known.map(|s| s.name.clone()).collect(),
+        };
+        Failure::Usage(format!("{}: {error}", self.vehicle_name))
+    }
 }
 
 /// Resolves `analyze`.
@@ -91,21 +132,10 @@ pub(super) fn leak_stated(options: LeakOptions) -> Stated {
 }
 
 fn resolve(test: Test, common: AnalyzeCommon, mut stated: Stated) -> Result<AnalyzePlan, Failure> {
+    stated.setup = common.setup;
     let source = common.path.display().to_string();
     let record = record(&common.path)?;
-    stated.setup = common.setup;
-    let mut plan = AnalyzePlan {
-        test,
-        source,
-        stated,
-        vehicle: None,
-        vehicle_name: String::new(),
-        skip_bad_rows: common.skip_bad_rows,
-        verdict_exit: common.verdict_exit,
-        record,
-    };
-    if let Record::Capture(capture) = &plan.record {
-        let source = &plan.source;
+    if let Record::Capture(capture) = &record {
         let recorded = capture
             .test()
             .map_err(|e| Failure::Work(format!("{source}: {e}")))?;
@@ -115,23 +145,87 @@ fn resolve(test: Test, common: AnalyzeCommon, mut stated: Stated) -> Result<Anal
                 word = recorded.word()
             )));
         }
-        plan.stated = plan.stated.or(capture.meta.stated());
-        plan.vehicle = capture
-            .car()
-            .map_err(|e| Failure::Work(format!("{source}/{e}")))?;
-        plan.vehicle_name = format!("{source}/vehicle.toml");
     }
-    if let Some(path) = &common.vehicle {
-        plan.vehicle = Some(vehicle(path)?.1);
-        plan.vehicle_name = path.display().to_string();
-    }
+    let given = common.vehicle.as_deref().map(Given::read).transpose()?;
+    let named = Named {
+        source,
+        test,
+        record,
+    };
+    let mut plan = of_record(named, stated, given.as_ref())?;
+    plan.skip_bad_rows = common.skip_bad_rows;
+    plan.verdict_exit = common.verdict_exit;
     if let (Some(setup), None) = (&plan.stated.setup, &plan.vehicle) {
-        return Err(Failure::Usage(format!(
-            "{}: setup {setup} stands in no vehicle file; name the file: --vehicle FILE",
-            plan.source
-        )));
+        return Err(no_vehicle(&plan.source, setup));
     }
     Ok(plan)
+}
+
+/// A setup was named, and no file says what it is.
+pub(super) fn no_vehicle(source: &str, setup: &str) -> Failure {
+    Failure::Usage(format!(
+        "{source}: setup {setup} stands in no vehicle file; name the file: --vehicle FILE"
+    ))
+}
+
+/// The vehicle file that a person gave for all records.
+#[derive(Debug)]
+pub(super) struct Given {
+    /// The file as the person named it.
+    pub name: String,
+    /// What it says.
+    pub vehicle: Vehicle,
+}
+
+impl Given {
+    /// Reads the file.
+    ///
+    /// # Errors
+    /// As [`vehicle`].
+    pub(super) fn read(path: &Path) -> Result<Self, Failure> {
+        Ok(Self {
+            name: path.display().to_string(),
+            vehicle: vehicle(path)?.1,
+        })
+    }
+}
+
+/// How to analyze one record. What `stated` leaves open a capture states, the car too where none is given.
+///
+/// # Errors
+/// A fault of the capture's vehicle file.
+pub(super) fn of_record(
+    named: Named,
+    stated: Stated,
+    given: Option<&Given>,
+) -> Result<AnalyzePlan, Failure> {
+    let Named {
+        source,
+        test,
+        record,
+    } = named;
+    let (mut stated, mut vehicle, mut vehicle_name) = (stated, None, String::new());
+    if let Record::Capture(capture) = &record {
+        stated = stated.or(capture.meta.stated());
+        vehicle = capture
+            .car()
+            .map_err(|e| Failure::Work(format!("{source}/{e}")))?;
+        vehicle_name = format!("{source}/vehicle.toml");
+    }
+    if let Some(given) = given {
+        vehicle = Some(given.vehicle.clone());
+        vehicle_name.clone_from(&given.name);
+    }
+    Ok(AnalyzePlan {
+        test,
+        record,
+        source,
+        stated,
+        vehicle,
+        vehicle_name,
+        skip_bad_rows: false,
+        verdict_exit: false,
+    })
 }
 
 fn record(path: &Path) -> Result<Record, Failure> {

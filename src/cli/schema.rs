@@ -9,7 +9,12 @@ use super::{
     vehicle_cmd::{CheckResult, OrdersResult},
 };
 use crate::{
-    measure::{leak::LeakFinding, pull::PullFinding, roll::RollFinding},
+    inspect::comparison::CompareResult,
+    measure::{
+        leak::{LeakFinding, LeakParts},
+        pull::{PlugShare, PullFinding},
+        roll::{RollFinding, RollParts},
+    },
     report::{self, Catalogue},
 };
 
@@ -19,6 +24,10 @@ pub(super) fn run(output: &mut Output) -> Outcome {
         .with::<LeakFinding>()
         .with::<PullFinding>()
         .with::<RollFinding>()
+        .with::<CompareResult>()
+        .with::<LeakParts>()
+        .with::<PlugShare>()
+        .with::<RollParts>()
         .with::<SimulateResult>()
         .with::<CheckResult>()
         .with::<OrdersResult>()

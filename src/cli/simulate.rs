@@ -24,6 +24,7 @@ use crate::{
     record::plain,
     report,
     units::ZERO_CELSIUS_K,
+    vehicle::{Setup, SetupTest, Vehicle},
 };
 
 /// What was written.
@@ -85,10 +86,11 @@ pub(super) fn run(args: &SimulateArgs, output: &mut Output) -> Outcome {
             return Err(exists(path));
         }
     }
+    let setup = setup(args)?;
     let made = match args.test {
-        Test::Leak => leak(args),
-        Test::Pull => pull(args),
-        Test::Roll => roll(args),
+        Test::Leak => leak(args, &setup),
+        Test::Pull => pull(args, &setup),
+        Test::Roll => roll(args, &setup),
     };
     write(&args.out, made.rows.iter().map(String::as_str))?;
     write(&truth, [made.truth.as_str()])?;
@@ -132,10 +134,38 @@ fn text(result: &SimulateResult) -> String {
     )
 }
 
-fn leak(args: &SimulateArgs) -> Made {
+/// The setup to simulate, of the demo car's file.
+fn setup(args: &SimulateArgs) -> Result<Setup, Failure> {
+    let car = Vehicle::parse(PLOVER_8).expect("the demo car's file is tested");
+    let test = args.test.word();
+    let name = args.setup.as_deref().unwrap_or(match args.test {
+        Test::Leak => "whole",
+        Test::Pull => "plug_in_cold",
+        Test::Roll => "one_fl",
+    });
+    if args.car == Car::Drawn && args.setup.is_some() {
+        return Err(Failure::Usage(
+            "--setup names a setup of the demo car; a drawn car brings its own".into(),
+        ));
+    }
+    let found = car.setups_of(test).find(|s| s.name == name).cloned();
+    found.ok_or_else(|| {
+        let known: Vec<&str> = car.setups_of(test).map(|s| s.name.as_str()).collect();
+        Failure::Usage(format!(
+            "no setup '{name}' of a {test} in the demo car's file; it has: {}",
+            known.join(", ")
+        ))
+    })
+}
+
+fn leak(args: &SimulateArgs, setup: &Setup) -> Made {
+    let of_plover = |car: TankScenario| match &setup.test {
+        SetupTest::Leak { parts } => car.with_parts(parts),
+        _ => car,
+    };
     let scenario = match args.car {
-        Car::Plover => TankScenario::plover(),
-        Car::Rebuilt => TankScenario::plover_healthy(),
+        Car::Plover => of_plover(TankScenario::plover()),
+        Car::Rebuilt => of_plover(TankScenario::plover_healthy()),
         Car::Drawn => TankScenario::drawn(args.seed),
     };
     let record = tank::simulate(&scenario, args.seed);
@@ -156,7 +186,8 @@ fn leak(args: &SimulateArgs) -> Made {
         let volume_cm3 = record.truth.volume_m3 * 1e6;
         (None, format!(" --volume {volume_cm3:.1}cm3{at}"))
     } else {
-        (Some(PLOVER_8.to_owned()), format!(" --setup whole{at}"))
+        let setup = &setup.name;
+        (Some(PLOVER_8.to_owned()), format!(" --setup {setup}{at}"))
     };
     Made {
         rows: rows(Test::Leak, header, record.readings.iter().map(row)),
@@ -166,10 +197,14 @@ fn leak(args: &SimulateArgs) -> Made {
     }
 }
 
-fn pull(args: &SimulateArgs) -> Made {
+fn pull(args: &SimulateArgs, setup: &Setup) -> Made {
+    let of_plover = |car: EngineScenario| match setup.test {
+        SetupTest::Pull { plug_in, warm } => car.in_state(plug_in, warm),
+        _ => car,
+    };
     let scenario = match args.car {
-        // The rebuild left the engine alone.
-        Car::Plover | Car::Rebuilt => EngineScenario::plover(),
+        Car::Plover => of_plover(EngineScenario::plover()),
+        Car::Rebuilt => of_plover(EngineScenario::plover_rebuilt()),
         Car::Drawn => EngineScenario::drawn(args.seed),
     };
     let record = engine::simulate(&scenario, args.seed);
@@ -181,7 +216,7 @@ fn pull(args: &SimulateArgs) -> Made {
     } else {
         (
             Some(PLOVER_8.to_owned()),
-            format!(" --setup plug_in_cold{order}"),
+            format!(" --setup {}{order}", setup.name),
         )
     };
     Made {
@@ -192,10 +227,13 @@ fn pull(args: &SimulateArgs) -> Made {
     }
 }
 
-fn roll(args: &SimulateArgs) -> Made {
+fn roll(args: &SimulateArgs, setup: &Setup) -> Made {
+    let of_plover = |snagged| {
+        DrivetrainScenario::plover_in(&setup.name, snagged).expect("the setup stands in its file")
+    };
     let scenario = match args.car {
-        Car::Plover => DrivetrainScenario::plover(),
-        Car::Rebuilt => DrivetrainScenario::plover_healthy(),
+        Car::Plover => of_plover(true),
+        Car::Rebuilt => of_plover(false),
         Car::Drawn => DrivetrainScenario::drawn(args.seed),
     };
     let record = drivetrain::simulate(&scenario, args.seed);

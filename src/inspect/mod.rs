@@ -1,7 +1,9 @@
 //! State machines from received lines to findings. Pure: fed by a live probe or by a capture, they say the same.
 
 mod bare;
+pub mod comparison;
 mod feed;
+pub mod pairing;
 mod session;
 mod settings;
 mod stream;

@@ -37,6 +37,14 @@ impl Finding {
         }
     }
 
+    /// The finding of a leak.
+    pub fn as_leak(&self) -> Option<&LeakFinding> {
+        match self {
+            Self::Leak(leak) => Some(leak),
+            _ => None,
+        }
+    }
+
     /// The verdict, where there is one.
     pub fn verdict(&self) -> Option<Verdict> {
         match self {

@@ -23,7 +23,9 @@ const FILTER_ORDER: u32 = 1;
 pub struct Stated {
     /// Volume of tank and hose, m3.
     pub volume_m3: Option<f64>,
-    /// Its standard uncertainty, m3.
+    /// A leak may do without a volume: a comparison needs its slope alone.
+    pub volume_optional: bool,
+    /// Standard uncertainty of the volume, m3.
     pub volume_u_m3: Option<f64>,
     /// Gauge pressure to state the leak at, Pa.
     pub p_ref_pa: Option<f64>,
@@ -53,6 +55,7 @@ impl Stated {
     pub fn or(self, earlier: Self) -> Self {
         Self {
             volume_m3: self.volume_m3.or(earlier.volume_m3),
+            volume_optional: self.volume_optional || earlier.volume_optional,
             volume_u_m3: self.volume_u_m3.or(earlier.volume_u_m3),
             p_ref_pa: self.p_ref_pa.or(earlier.p_ref_pa),
             limit_pa_m3_s: self.limit_pa_m3_s.or(earlier.limit_pa_m3_s),
@@ -170,7 +173,7 @@ pub fn settings(
 
 fn leak(stated: &Stated, vehicle: Option<&Vehicle>) -> Result<LeakSettings, SettingsError> {
     let settings = leak_settings(stated, vehicle);
-    if settings.volume_m3.is_none() {
+    if settings.volume_m3.is_none() && !stated.volume_optional {
         return Err(SettingsError::NoVolume);
     }
     Ok(settings)

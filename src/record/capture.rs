@@ -268,6 +268,7 @@ impl CaptureMeta {
         let settings = &self.settings;
         Stated {
             volume_m3: settings.volume_m3,
+            volume_optional: false,
             volume_u_m3: settings.volume_u_m3,
             p_ref_pa: settings.p_ref_pa,
             limit_pa_m3_s: settings.limit_pa_m3_s,

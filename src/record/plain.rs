@@ -43,6 +43,51 @@ pub fn test_of_header(line: &str) -> Option<Test> {
     })
 }
 
+/// The test of a plain file by its first bytes (a few hundred are enough).
+///
+/// ```
+/// use feelgauge::{inspect::Test, record::plain::test_of_file};
+/// assert_eq!(test_of_file(b"\xEF\xBB\xBFt_us,f_n\r\n0,1\r\n"), Ok(Test::Pull));
+/// let error = test_of_file(b"time;force\n").unwrap_err();
+/// assert!(error.to_string().starts_with("1: the header is 'time;force'; "));
+/// ```
+///
+/// # Errors
+/// The file is empty, or its first line is no header of ours.
+pub fn test_of_file(start: &[u8]) -> Result<Test, PlainError> {
+    let line = start.split(|b| *b == b'\n').next().unwrap_or_default();
+    let line = line.strip_suffix(b"\r").unwrap_or(line);
+    let text = String::from_utf8_lossy(line.strip_prefix(BOM).unwrap_or(line));
+    if let Some(test) = test_of_header(&text) {
+        return Ok(test);
+    }
+    let headers = Test::ALL.map(|test| format!("{} ({})", header(test), test.word()));
+    let wanted = || format!("the first line must be one of {}", headers.join(", "));
+    let (what, remedy) = if start.is_empty() {
+        ("the file is empty".into(), wanted())
+    } else {
+        strange_header(line).unwrap_or_else(|| {
+            let what = format!("the header is {}", plain_row::quoted(line));
+            (what, wanted())
+        })
+    };
+    Err(PlainError {
+        line: 1,
+        what,
+        remedy,
+    })
+}
+
+/// What is wrong, and what to do, with a first line that another program saved in its own way.
+fn strange_header(row: &[u8]) -> Option<(String, String)> {
+    (row.starts_with(b"\xFF\xFE") || row.starts_with(b"\xFE\xFF")).then(|| {
+        (
+            "the file is UTF-16".into(),
+            "save it as plain text or CSV in UTF-8".into(),
+        )
+    })
+}
+
 /// A fault of a plain file that stops the reading; displays as `line: what; what to do`.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct PlainError {
@@ -264,16 +309,13 @@ impl PlainFile {
                 format!("this is the header of a {} file", other.word()),
                 format!("use `feelgauge analyze {}`", other.word()),
             )
-        } else if row.starts_with(b"\xFF\xFE") || row.starts_with(b"\xFE\xFF") {
-            (
-                "the file is UTF-16".into(),
-                "save it as plain text or CSV in UTF-8".into(),
-            )
         } else {
-            (
-                format!("the header is {}", plain_row::quoted(row)),
-                self.wanted_header(),
-            )
+            strange_header(row).unwrap_or_else(|| {
+                (
+                    format!("the header is {}", plain_row::quoted(row)),
+                    self.wanted_header(),
+                )
+            })
         };
         Err(self.fault(&what, &remedy))
     }

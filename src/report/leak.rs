@@ -13,7 +13,7 @@ use crate::{
     vehicle::SetupTest,
 };
 
-const CAREFUL: &str = "Fuel drained and flushed, no flame, no igniter, glasses on; a hand pump with a relief valve, never compressed air, never by mouth. Let the air out before anything is opened. The maker's instructions and local rules come first; this is a measurement, no certificate.";
+pub(super) const CAREFUL: &str = "Fuel drained and flushed, no flame, no igniter, glasses on; a hand pump with a relief valve, never compressed air, never by mouth. Let the air out before anything is opened. The maker's instructions and local rules come first; this is a measurement, no certificate.";
 
 /// The whole page.
 pub(super) fn text(finding: &LeakFinding, about: About) -> String {

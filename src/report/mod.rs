@@ -1,6 +1,7 @@
 //! Findings as a person or a program reads them. Only writers: nothing is decided or computed anew here.
 
 mod blind;
+mod compare;
 mod json;
 mod leak;
 mod number;
@@ -9,10 +10,13 @@ mod picture;
 mod pull;
 mod remarks;
 mod roll;
+mod rule_out;
 mod schema;
 
+pub use compare::{AboutComparison, comparison};
 pub use json::{compact, pretty};
 pub use number::{Shown, scientific, shown};
+pub use rule_out::{RuledOut, ruled_out};
 pub use schema::Catalogue;
 
 use crate::{
@@ -41,11 +45,16 @@ impl<'a> About<'a> {
 
     /// A part with the words of the car's file: `front ring gear (ring_f)`.
     fn part(&self, part: &str) -> String {
-        let words = self.vehicle.map(|v| v.words_for(part));
-        match words {
-            Some(words) if words != part => format!("{words} ({part})"),
-            _ => part.to_owned(),
-        }
+        named(part, self.vehicle)
+    }
+}
+
+/// A part with the words of a car's file.
+fn named(part: &str, vehicle: Option<&Vehicle>) -> String {
+    let words = vehicle.map(|v| v.words_for(part));
+    match words {
+        Some(words) if words != part => format!("{words} ({part})"),
+        _ => part.to_owned(),
     }
 }
 

@@ -1,11 +1,12 @@
 //! Small pictures of block characters, for a terminal.
 
-use super::page::Page;
+use super::{number::plain, page::Page};
 use crate::measure::{
     leak::LeakTrace,
     pull::PullTrace,
     roll::{Hit, RollTrace},
 };
+use crate::reading::Estimate;
 
 /// Columns of a picture.
 const COLUMNS: usize = 64;
@@ -116,6 +117,34 @@ pub(super) fn strips(page: &mut Page, trace: &RollTrace, hits: &[Hit]) {
     }
     if trace.strips.len() > MOST_ROWS {
         page.line(&format!("... and {} more", trace.strips.len() - MOST_ROWS));
+    }
+}
+
+/// Estimates under each other on one scale: the 95 % interval light, the value dark.
+pub(super) fn intervals(page: &mut Page, what: &str, rows: &[(String, Estimate)]) {
+    let (low, high) = bounds(rows.iter().flat_map(|(_, e)| [&e.lo95, &e.hi95]));
+    if high <= low {
+        return;
+    }
+    page.heading(&format!(
+        "{what} (light: 95 % range; from {} to {})",
+        plain(low),
+        plain(high)
+    ));
+    let at = |value: f64| level(value, low, high, COLUMNS - 1);
+    for (name, e) in rows.iter().take(MOST_ROWS) {
+        let (from, to, value) = (at(e.lo95), at(e.hi95), at(e.value));
+        let line: String = (0..COLUMNS)
+            .map(|c| match c {
+                c if c == value => '\u{2588}',
+                c if (from..=to).contains(&c) => '\u{2591}',
+                _ => ' ',
+            })
+            .collect();
+        page.line(&format!("{name:>9} {line}"));
+    }
+    if rows.len() > MOST_ROWS {
+        page.line(&format!("... and {} more", rows.len() - MOST_ROWS));
     }
 }
 
@@ -244,8 +273,27 @@ mod tests {
     }
 
     #[test]
+    fn intervals_stand_on_one_scale() {
+        let row = |name: &str, value| (name.to_owned(), Estimate::normal(value, 1.0));
+        let mut page = Page::default();
+        intervals(
+            &mut page,
+            "force, N",
+            &[row("before 1", 10.0), row("after 1", 20.0)],
+        );
+        let text = page.finish();
+        let rows: Vec<&str> = text.lines().skip(2).collect();
+        let place = |row: &str| row.chars().position(|c| c == '\u{2588}').unwrap();
+        assert!(place(rows[1]) > place(rows[0]) + 30, "{text}");
+        let wide = |row: &str| row.chars().filter(|c| *c == '\u{2591}').count();
+        assert!(wide(rows[0]) > 10 && wide(rows[1]) > 10, "{text}");
+        assert!(text.contains("from 8.04 to 22.0"), "{text}");
+    }
+
+    #[test]
     fn empty_traces_draw_nothing() {
         let mut page = Page::default();
+        intervals(&mut page, "nothing", &[]);
         hold(&mut page, &LeakTrace::default());
         pulls(&mut page, &[]);
         pulls(&mut page, &[PullTrace::default()]);

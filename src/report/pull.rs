@@ -15,7 +15,7 @@ use crate::{
     vehicle::SetupTest,
 };
 
-const CAREFUL: &str = "Igniter off, line pinched and tank empty, so that the engine cannot start; car held down, nobody's face over the plug. First turn the flywheel by hand past top dead centre. A cord that will not move is never forced: stop, plug out, look down the hole (liquid in it breaks the engine). This is a measurement, no certificate; the maker's instructions come first.";
+pub(super) const CAREFUL: &str = "Igniter off, line pinched and tank empty, so that the engine cannot start; car held down, nobody's face over the plug. First turn the flywheel by hand past top dead centre. A cord that will not move is never forced: stop, plug out, look down the hole (liquid in it breaks the engine). This is a measurement, no certificate; the maker's instructions come first.";
 
 /// Most pulls that are listed one by one.
 const LISTED: usize = 30;

@@ -50,6 +50,14 @@ const FLAGS: &[(&str, &str)] = &[
         "In at least one pull the cord ran out to its stop; that spike was left out. Pull a little shorter.",
     ),
     (
+        "setup_not_stated",
+        "One side does not say in which setup it was taken; it was taken for the other side's.",
+    ),
+    (
+        "vehicle_differs",
+        "The records were not taken with one and the same vehicle file; of two different cars this comparison says nothing.",
+    ),
+    (
         "cut_short",
         "The capture was not closed in order: power or port was lost; everything up to the last second is there.",
     ),

@@ -9,7 +9,7 @@ use super::{
 use crate::measure::roll::{NotSeen, RollFinding, Snag, Suspect};
 use crate::vehicle::Vehicle;
 
-const CAREFUL: &str = "Wheels free, hair and sleeves away, no fingers at gears, the stand steady. This is a measurement, no certificate; the maker's instructions come first.";
+pub(super) const CAREFUL: &str = "Wheels free, hair and sleeves away, no fingers at gears, the stand steady. This is a measurement, no certificate; the maker's instructions come first.";
 
 /// Most suspects that are listed.
 const LISTED: usize = 8;
@@ -137,7 +137,7 @@ fn next(snags: &[Snag], about: About) -> String {
 }
 
 /// Where a mechanic looks first (common practice, no source).
-fn where_to_look(part: &str, about: About) -> &'static str {
+pub(super) fn where_to_look(part: &str, about: About) -> &'static str {
     let is = |found: fn(&Vehicle, &str) -> bool| about.vehicle.is_some_and(|v| found(v, part));
     match part.split_once('.').map(|(_, which)| which) {
         Some("pair") => {
@@ -203,7 +203,7 @@ fn hidden(page: &mut Page, parts: &[NotSeen]) {
 }
 
 /// A small probability.
-fn chance(p: f64) -> String {
+pub(super) fn chance(p: f64) -> String {
     if p >= 0.01 {
         percent(p)
     } else {

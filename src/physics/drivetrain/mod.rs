@@ -270,19 +270,30 @@ impl DrivetrainScenario {
     /// assert!(record.readings.len() > 500);
     /// ```
     pub fn plover() -> Self {
-        Self::plover_healthy()
-            .with_snag(SnagScenario {
-                part: "ring_f".into(),
-                depth: PLOVER_DEPTH,
-                hit_rate: 0.35,
-                burst: None,
-            })
-            .expect("the front ring turns when its wheel is spun")
+        Self::plover_in("one_fl", true).expect("the demo car's file is tested")
     }
 
     /// The demo car after its rebuild: the same without a snag.
     pub fn plover_healthy() -> Self {
-        Self::new(super::PLOVER_8, "one_fl", None).expect("the demo car's file is tested")
+        Self::plover_in("one_fl", false).expect("the demo car's file is tested")
+    }
+
+    /// The demo car in a setup of its file, with its snag (which shows where the front ring gear turns) or rebuilt.
+    ///
+    /// # Errors
+    /// A setup that its file does not have.
+    pub fn plover_in(setup: &str, snagged: bool) -> Result<Self, ScenarioError> {
+        let car = Self::new(super::PLOVER_8, setup, None)?;
+        let turns = car.train.parts.iter().any(|p| p.name == PLOVER_PART);
+        if !snagged || !turns {
+            return Ok(car);
+        }
+        car.with_snag(SnagScenario {
+            part: PLOVER_PART.into(),
+            depth: PLOVER_DEPTH,
+            hit_rate: 0.35,
+            burst: None,
+        })
     }
 
     /// The train as the measure will see it.
@@ -296,6 +307,8 @@ impl DrivetrainScenario {
     }
 }
 
+/// Where the demo's snag sits.
+const PLOVER_PART: &str = "ring_f";
 /// Depth of the demo's snag: a hitch that a thumb feels (assumption without source).
 const PLOVER_DEPTH: f64 = 1.2;
 

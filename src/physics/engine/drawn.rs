@@ -26,6 +26,26 @@ impl EngineScenario {
         car
     }
 
+    /// The same car after its rebuild: a new piston and sleeve, tight at the top, and a shim less under the head
+    /// (judgement).
+    pub fn plover_rebuilt() -> Self {
+        let mut car = Self::plover();
+        car.engine.blow_by_per_s *= 0.6;
+        car.engine.pinch_n *= 1.6;
+        car.engine.clearance_m3 *= 0.8;
+        car
+    }
+
+    /// The same engine in another state: glow plug in or out, warm or cold. Warm, the sleeve has widened and pinches less.
+    #[must_use]
+    pub fn in_state(mut self, plug_in: bool, warm: bool) -> Self {
+        self.plug_in = plug_in;
+        if warm {
+            self.engine.pinch_n *= WARM_PINCH;
+        }
+        self
+    }
+
     /// An engine, a person and a car of the population; six pulls at 1000 readings a second.
     pub fn drawn(seed: u64) -> Self {
         let mut noise = Noise::new(seed, 0x0063_6172_735f);
@@ -39,6 +59,9 @@ impl EngineScenario {
         }
     }
 }
+
+/// What is left of the pinch when the engine is warm (judgement).
+const WARM_PINCH: f64 = 0.5;
 
 /// Judgement: what a sound engine of its size has.
 const PLOVER: Engine = Engine {
