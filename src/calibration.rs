@@ -1,9 +1,22 @@
 //! Counts become a unit: the probe's own nominal scale, and straight lines fitted to calibration points with the full
 //! covariance of their coefficients.
 
+mod file;
+mod fit;
+mod known;
+mod points;
+
 use statrs::distribution::{ContinuousCDF, StudentsT};
 
 use crate::reading::{Estimate, Z95};
+
+pub use file::{
+    Calibration, CalibrationConditions, CalibrationFileError, CalibrationKind, CalibrationLine,
+    CalibrationPoint, CalibrationVolume, MAX_TEXT,
+};
+pub use fit::{Common, FitFault, Fitted, Point, fit};
+pub use known::{Factor, Gravity, buoyancy, column_density, normal_gravity, water_density};
+pub use points::{Columns, PointsError, Row, read_points};
 
 /// Nominal scale of one channel as its probe states it: `value = (count - zero) * scale`.
 #[derive(Clone, Copy, Debug, PartialEq)]
