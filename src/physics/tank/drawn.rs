@@ -68,6 +68,8 @@ const KNOCK_AT_S: (f64, f64) = (5.0, 55.0);
 /// The demo car's leak as it came back, and what of it is the line's, Pa m3/s.
 const PLOVER_LEAK: f64 = 2.8e-2;
 const PLOVER_LINE: f64 = 1.2e-4;
+/// Pressure reached by the same hand on another day, as a part of the first day's.
+const ANOTHER_PRESSURE: (f64, f64) = (0.85, 1.15);
 /// Room for the part of the last pump cycle in which nothing flows any more, s.
 const AFTER_LAST_STROKE_S: f64 = 0.5;
 
@@ -99,6 +101,8 @@ impl TankScenario {
             open_s: uniform(n, OPEN_S),
             sealed_zero_s: 0.0,
             hold_s: HOLD_S,
+            earlier_holds: 0,
+            syringe: None,
             heat: drawn_heat(n),
             weather: drawn_weather(n),
             sensor: drawn_sensor(n),
@@ -123,6 +127,50 @@ impl TankScenario {
         self
     }
 
+    /// The same tank and sensor on another day: other weather, another rest after the hands, other strokes, other drift.
+    #[must_use]
+    pub fn another_day(&self, seed: u64) -> Self {
+        let mut noise = Noise::new(seed, 0x7A4E);
+        let n = &mut noise;
+        let scale = SCALES_PA[0];
+        let mut sensor = self.sensor;
+        sensor.drift_pa_s = DRIFT_SD * scale / 60.0 * n.normal();
+        let mut heat = self.heat;
+        heat.wall_excess_k = WALL_EXCESS_SD_K * n.normal() * libm::exp(-REST_S / heat.wall_s);
+        let pressure_pa = self.pressure_pa * n.uniform(ANOTHER_PRESSURE.0, ANOTHER_PRESSURE.1);
+        let count = STROKES.0 + n.below(STROKES.1 - STROKES.0 + 1);
+        Self {
+            pressure_pa,
+            strokes_s: (0..count).map(|_| uniform(n, STROKE_S)).collect(),
+            open_s: uniform(n, OPEN_S),
+            heat,
+            weather: drawn_weather(n),
+            sensor,
+            ..self.clone()
+        }
+    }
+
+    /// The same tank on the same day, `seconds` after the start of this record and not touched meanwhile.
+    #[must_use]
+    pub fn later(&self, seconds: f64) -> Self {
+        let weather = &self.weather;
+        let mut next = self.clone();
+        next.weather.room_k = weather.room_at(seconds);
+        let (amplitude, period, phase) = weather.room_wave;
+        let turned = phase + 2.0 * std::f64::consts::PI * seconds / period;
+        next.weather.room_wave = (amplitude, period, turned);
+        next.weather.ambient_pa = weather.ambient_at(seconds);
+        // Wall to room, whose slow change the wall follows 200 s behind.
+        let (mut wall_k, steps) = (weather.room_k + self.heat.wall_excess_k, 1000);
+        let step_s = seconds / f64::from(steps);
+        for i in 0..steps {
+            let room_k = weather.room_at(step_s * (f64::from(i) + 0.5));
+            wall_k += (room_k - wall_k) * step_s / self.heat.wall_s;
+        }
+        next.heat.wall_excess_k = wall_k - next.weather.room_k;
+        next
+    }
+
     /// The demo car's tank as it came back: the lid's seal is worn and seeps more than half a minute's worth.
     pub fn plover() -> Self {
         Self {
@@ -137,6 +185,8 @@ impl TankScenario {
             open_s: 3.0,
             sealed_zero_s: 0.0,
             hold_s: HOLD_S + AFTER_LAST_STROKE_S,
+            earlier_holds: 0,
+            syringe: None,
             heat: Heat {
                 quick_s: 1.5,
                 slow_s: 4.0,

@@ -5,7 +5,7 @@
 //! `dT_i/dt = (min_i/m_i)(T_in - T_i) - (T_i - T_skin)/(g tau_i) + T_i/(c p) dp/dt`, `c = g/(g-1) = 3.5`.
 //! Both together give `dp/dt`, with the volume `V = V0 (1 + ce pg + creep + knock)`.
 
-use super::{FLOWING, LeakLaw, T_REF_K, TankScenario};
+use super::{FLOWING, LeakLaw, T_REF_K, TankScenario, VENT_S, VENT_TAU_S};
 use crate::units::STANDARD_ATMOSPHERE_PA;
 
 const GAMMA: f64 = 1.4;
@@ -79,7 +79,7 @@ pub(super) fn stroke_for(scenario: &TankScenario, rounds: u32) -> f64 {
     for _ in 0..rounds {
         let mut tank = Tank::open(scenario, stroke);
         // The pumping alone decides; the sealed hold before it only matters by a few Pa.
-        tank.advance(scenario.flow_stops_s());
+        tank.advance(scenario.first_pump_s() + scenario.flowing_s());
         stroke *= wanted / tank.gauge_pa().max(0.1 * wanted);
     }
     stroke
@@ -170,12 +170,13 @@ impl<'a> Tank<'a> {
         let tau = [sc.heat.quick_s, sc.heat.slow_s];
         let amount = s.m[0] + s.m[1];
         let inflow = self.inflow(t, room);
-        let outflow = molar_leak(
+        let leak = molar_leak(
             sc,
             gauge,
             sc.weather.ambient_at(t),
             (s.m[0] * s.t[0] + s.m[1] * s.t[1]) / amount,
         );
+        let outflow = leak + self.vent(t) * amount * gauge / s.p;
         let skin = s.wall + s.skin[0] + s.skin[1];
         let (mut growth, mut heat) = (0.0, 0.0);
         for i in 0..2 {
@@ -192,6 +193,8 @@ impl<'a> Tank<'a> {
             creep += s.creep[i];
         }
         let (knock, knock_rate) = self.knock(t);
+        let (plunger, plunger_rate) = self.plunger(t);
+        let (knock, knock_rate) = (knock + plunger, knock_rate + plunger_rate);
         let v0 = sc.volume_m3;
         let volume = v0 * (1.0 + sc.stretch_per_pa * gauge + creep + knock);
         let widening = v0 * (d.creep.iter().sum::<f64>() + knock_rate);
@@ -205,7 +208,9 @@ impl<'a> Tank<'a> {
 
     /// Flow from the pump times gas constant, J/(K s): one smooth push a cycle.
     fn inflow(&self, t: f64, room: f64) -> f64 {
-        let mut start = self.scenario.pump_s();
+        let (first, again) = (self.scenario.first_pump_s(), self.scenario.cycle_s());
+        let pumping = ((t - first) / again).floor();
+        let mut start = first + again * pumping.clamp(0.0, f64::from(self.scenario.earlier_holds));
         for cycle in &self.scenario.strokes_s {
             let flowing = FLOWING * cycle;
             if t < start {
@@ -218,6 +223,37 @@ impl<'a> Tank<'a> {
             start += cycle;
         }
         0.0
+    }
+
+    /// Rate at which the tank is let off before the next pumping, 1/s.
+    fn vent(&self, t: f64) -> f64 {
+        let (first, again) = (self.scenario.first_pump_s(), self.scenario.cycle_s());
+        let cycles = (t - first) / again;
+        let left_s = (1.0 - (cycles - cycles.floor())) * again;
+        let between = t > first && cycles < f64::from(self.scenario.earlier_holds);
+        if between && left_s < VENT_S {
+            1.0 / VENT_TAU_S
+        } else {
+            0.0
+        }
+    }
+
+    /// Relative volume added by a syringe and its rate, 1/s.
+    fn plunger(&self, t: f64) -> (f64, f64) {
+        let (mut sum, mut rate) = (0.0, 0.0);
+        let Some(syringe) = &self.scenario.syringe else {
+            return (0.0, 0.0);
+        };
+        let size = syringe.stroke_m3 / self.scenario.volume_m3;
+        let mut start = self.scenario.syringe_s();
+        for is_in in &syringe.moves {
+            let (moved, moving) = ramp(t - start, syringe.stroke_s);
+            let sign = if *is_in { -size } else { size };
+            sum += sign * moved;
+            rate += sign * moving;
+            start += syringe.every_s;
+        }
+        (sum, rate)
     }
 
     /// Relative volume added by knocks and its rate, 1/s.
@@ -236,12 +272,17 @@ impl<'a> Tank<'a> {
 
 /// A smooth step from 0 to 1 and its rate.
 fn edge(t: f64) -> (f64, f64) {
+    ramp(t, EDGE_S)
+}
+
+/// The same over `seconds`.
+fn ramp(t: f64, seconds: f64) -> (f64, f64) {
     if t <= 0.0 {
         (0.0, 0.0)
-    } else if t >= EDGE_S {
+    } else if t >= seconds {
         (1.0, 0.0)
     } else {
-        let w = std::f64::consts::PI / EDGE_S;
+        let w = std::f64::consts::PI / seconds;
         (0.5 * (1.0 - libm::cos(w * t)), 0.5 * w * libm::sin(w * t))
     }
 }
@@ -364,6 +405,43 @@ mod tests {
             let ratio = slope * here.effective_m3() / rate;
             assert!((ratio - 1.0).abs() < 3e-3, "{law:?} {ratio}");
         }
+    }
+
+    /// Two holds with the pressure let off between them: the second pumping starts from nothing and ends where the first did.
+    #[test]
+    fn a_second_pumping_is_like_the_first() {
+        let mut sc = still();
+        sc.earlier_holds = 1;
+        let mut tank = Tank::open(&sc, stroke_for(&sc, 6));
+        tank.advance(sc.first_pump_s() + sc.flowing_s());
+        let first = tank.gauge_pa();
+        tank.advance(sc.pump_s());
+        assert!(tank.gauge_pa().abs() < 0.01 * first, "{}", tank.gauge_pa());
+        tank.advance(sc.flow_stops_s());
+        assert!(
+            (tank.gauge_pa() / first - 1.0).abs() < 0.02,
+            "{first} {}",
+            tank.gauge_pa()
+        );
+    }
+
+    /// A plunger pushed in and left there, heat gone: Boyle's law for a rigid tank.
+    #[test]
+    fn a_plunger_obeys_boyle() {
+        let mut sc = still();
+        (sc.stretch_per_pa, sc.creep) = (0.0, 0.0);
+        sc.heat.skin_k_per_j = [0.0; 2];
+        sc.syringe = Some(super::super::Syringe {
+            moves: vec![true],
+            ..super::super::Syringe::six(5e-6)
+        });
+        let mut tank = Tank::open(&sc, stroke_for(&sc, 3));
+        tank.advance(sc.syringe_s());
+        let before = tank.state.p;
+        tank.advance(sc.syringe_s() + 120.0);
+        let ratio = before / tank.state.p;
+        let boyle = 1.0 - 5e-6 / sc.volume_m3;
+        assert!((ratio - boyle).abs() < 1e-6, "{ratio} {boyle}");
     }
 
     /// Mach-number form against the pressure-ratio form of the same flow.

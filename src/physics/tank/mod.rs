@@ -67,6 +67,31 @@ pub struct KnockPulse {
     pub left: f64,
 }
 
+/// A syringe on the hose: after the hold its plunger changes the volume, stroke by stroke.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Syringe {
+    /// What one stroke really moves, m3.
+    pub stroke_m3: f64,
+    /// From the start of one stroke to the next, s.
+    pub every_s: f64,
+    /// How long the plunger moves, s.
+    pub stroke_s: f64,
+    /// The strokes: true is in, which makes the volume smaller.
+    pub moves: Vec<bool>,
+}
+
+impl Syringe {
+    /// Six strokes, 6 s apart, in and out in turn, the first one in.
+    pub fn six(stroke_m3: f64) -> Self {
+        Self {
+            stroke_m3,
+            every_s: 6.0,
+            stroke_s: 0.6,
+            moves: (0..6).map(|i| i % 2 == 0).collect(),
+        }
+    }
+}
+
 /// A leak test to simulate.
 #[derive(Clone, Debug, PartialEq)]
 pub struct TankScenario {
@@ -92,6 +117,10 @@ pub struct TankScenario {
     pub sealed_zero_s: f64,
     /// Hold after the end of the last pump cycle, s.
     pub hold_s: f64,
+    /// So many times the tank is pumped, held as long, and let off again before that.
+    pub earlier_holds: u32,
+    /// A syringe that is moved after the hold.
+    pub syringe: Option<Syringe>,
     /// Heat.
     pub heat: Heat,
     /// Room and barometer.
@@ -133,13 +162,26 @@ pub struct TankTruth {
 const T_REF_K: f64 = 293.15;
 /// Part of a pump cycle in which gas flows.
 const FLOWING: f64 = 0.65;
+/// Time for which the tank is let off between two holds, s, and the time constant of that.
+const VENT_S: f64 = 3.0;
+const VENT_TAU_S: f64 = 0.25;
 /// Rounds in which the pump's stroke is adjusted to the pressure wanted.
 const STROKE_ROUNDS: u32 = 4;
 
 impl TankScenario {
-    /// When the pumping starts, s.
-    fn pump_s(&self) -> f64 {
+    /// When the first pumping starts, s.
+    fn first_pump_s(&self) -> f64 {
         self.open_s + self.sealed_zero_s
+    }
+
+    /// From the start of one pumping to the start of the next, s.
+    fn cycle_s(&self) -> f64 {
+        self.strokes_s.iter().sum::<f64>() + self.hold_s + VENT_S
+    }
+
+    /// When the last pumping starts, s.
+    fn pump_s(&self) -> f64 {
+        self.first_pump_s() + f64::from(self.earlier_holds) * self.cycle_s()
     }
 
     /// When the last pump cycle ends, s.
@@ -147,9 +189,26 @@ impl TankScenario {
         self.pump_s() + self.strokes_s.iter().sum::<f64>()
     }
 
-    /// When the flow from the pump stops, s.
+    /// From the start of a pumping to the end of the flow, s.
+    fn flowing_s(&self) -> f64 {
+        self.strokes_s.iter().sum::<f64>()
+            - (1.0 - FLOWING) * self.strokes_s.last().copied().unwrap_or(0.0)
+    }
+
+    /// When the flow from the pump stops for good, s.
     fn flow_stops_s(&self) -> f64 {
-        self.pumped_s() - (1.0 - FLOWING) * self.strokes_s.last().copied().unwrap_or(0.0)
+        self.pump_s() + self.flowing_s()
+    }
+
+    /// When the first stroke of a syringe begins, s.
+    fn syringe_s(&self) -> f64 {
+        self.pumped_s() + self.hold_s
+    }
+
+    /// End of the record, s.
+    fn end_s(&self) -> f64 {
+        let moving = |s: &Syringe| s.every_s * s.moves.len() as f64;
+        self.syringe_s() + self.syringe.as_ref().map_or(0.0, moving)
     }
 
     /// Effective volume at the reference pressure: a loss of pressure times this is a flow, m3.
@@ -168,7 +227,7 @@ impl TankScenario {
             law: self.law,
             volume_m3: self.volume_m3,
             hold_start_s: self.flow_stops_s(),
-            sealed_zero_s: (self.sealed_zero_s > 0.0).then(|| (self.open_s, self.pump_s())),
+            sealed_zero_s: (self.sealed_zero_s > 0.0).then(|| (self.open_s, self.first_pump_s())),
             ambient_pa: self.weather.ambient_pa,
             p_start_pa,
             p_end_pa,
@@ -187,7 +246,7 @@ impl TankScenario {
 pub fn simulate(scenario: &TankScenario, seed: u64) -> Simulated<PressureReading, TankTruth> {
     let mut noise = Noise::new(seed, 0x7A4C);
     let stroke = gas::stroke_for(scenario, STROKE_ROUNDS);
-    let end_s = scenario.pumped_s() + scenario.hold_s;
+    let end_s = scenario.end_s();
     let mut tank = gas::Tank::open(scenario, stroke);
     let mut probe = sensor::Probe::new(&scenario.sensor, &scenario.weather, &mut noise);
     let mut readings = Vec::new();
