@@ -2,6 +2,7 @@
 
 #![allow(clippy::unwrap_used)] // in a test an unwrap is an assertion
 
+mod protocols;
 mod records;
 
 use feelgauge::measure::cholesky::Cholesky;

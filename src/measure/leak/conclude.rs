@@ -5,7 +5,7 @@ use super::finding::{LeakEvidence, LeakFinding, LeakRateUnits, LeakTrace, Regime
 use super::mixture::{self, Normal};
 use super::model::{Model, Surroundings};
 use super::solve::{Fit, SLOPE_U};
-use super::{GAS_U_K, STRETCH_PER_PA, STRETCH_U_PER_PA, Settings, thermometer};
+use super::{GAS_U_K, Held, STRETCH_PER_PA, Settings, thermometer};
 use crate::reading::{
     CalibrationState, Contribution, Estimate, LimitSource, Refusal, Verdict, Z95, budget,
 };
@@ -48,7 +48,7 @@ impl Conversion {
             factor_m3: stated.map(|(volume, _)| volume * warm),
             volume_u: stated.map_or(0.0, |(_, u)| u),
             gas_u: gas_u_k / around.gas_k,
-            stretch_u: STRETCH_U_PER_PA * span,
+            stretch_u: settings.stretch_u_per_pa * span,
             calibration_u,
         }
     }
@@ -68,11 +68,9 @@ impl Conversion {
 pub(super) fn conclude(
     out: &mut LeakFinding,
     settings: &Settings,
-    around: &Surroundings,
-    model: &Model,
-    fit: &Fit,
-    p_ref_pa: f64,
+    held: &Held,
 ) -> Result<(), Refusal> {
+    let (around, model, fit, p_ref_pa) = (&held.around, &held.model, &held.fit, held.p_ref_pa);
     let conversion = Conversion::new(settings, around, p_ref_pa);
     let slopes = fit.slopes();
     let slope = mixture::estimate(&mixture::scaled(&slopes, 1.0, &[SLOPE_U]));

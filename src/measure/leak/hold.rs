@@ -6,17 +6,17 @@ use super::stats::{mean, median, quantile};
 use crate::reading::Refusal;
 
 /// Tenths of the record's first second, whose median is the ambient level.
-const AMBIENT_TENTHS: usize = 10;
+pub(super) const AMBIENT_TENTHS: usize = 10;
 /// Least rise above ambient, Pa: below it there is nothing to measure.
 const LEAST_TOP_PA: f64 = 500.0;
 /// The pressure reached is this quantile of the record.
-const TOP_QUANTILE: f64 = 0.99;
+pub(super) const TOP_QUANTILE: f64 = 0.99;
 /// Width of the medians that hide a knock of up to 0.3 s, tenths.
 const MEDIAN_TENTHS: usize = 5;
 /// A rise is the difference of medians this far apart, tenths ...
-const RISE_TENTHS: usize = 7;
+pub(super) const RISE_TENTHS: usize = 7;
 /// ... that exceeds this part of the top: the last stroke of a hand pump still gives more.
-const RISE: f64 = 0.025;
+pub(super) const RISE: f64 = 0.025;
 /// A rise this long after the one before, tenths, is a knock ...
 const KNOCK_PAUSE_TENTHS: usize = 25;
 /// ... if less than this part of it is left when it is over.
@@ -98,9 +98,34 @@ fn no_pressure(top_pa: f64) -> Refusal {
     Refusal::new("no_pressure", what).with(top_pa, LEAST_TOP_PA)
 }
 
+/// Quiet time that separates two pumpings, tenths: nobody holds for less.
+const PAUSE_TENTHS: usize = 180;
+/// A pumping raises the pressure by at least this part of the top.
+const PUMPED: f64 = 0.2;
+
+/// For each pumping of a record the last tenth before it.
+pub(super) fn pumpings(c: &[f64], top_pa: f64) -> Vec<usize> {
+    let md = medians(c);
+    let mut groups: Vec<Range<usize>> = Vec::new();
+    for run in rises(&md, RISE * top_pa) {
+        match groups.last_mut() {
+            Some(group) if run.start < group.end + PAUSE_TENTHS => group.end = run.end,
+            _ => groups.push(run),
+        }
+    }
+    let rise = |g: &Range<usize>| md[(g.end + RISE_TENTHS).min(md.len() - 1)] - md[g.start];
+    groups.retain(|g| rise(g) > PUMPED * top_pa);
+    groups.iter().map(|g| g.start + MEDIAN_TENTHS).collect()
+}
+
+/// Medians of five, in which a knock does not show; entry `i` is that of the tenths `i..i + 5`.
+pub(super) fn medians(c: &[f64]) -> Vec<f64> {
+    c.windows(MEDIAN_TENTHS).map(median).collect()
+}
+
 /// First tenth after the last pump cycle; `None` when nothing rises.
 fn end_of_pumping(c: &[f64], top_pa: f64) -> Option<usize> {
-    let md: Vec<f64> = c.windows(MEDIAN_TENTHS).map(median).collect();
+    let md = medians(c);
     let mut runs = rises(&md, RISE * top_pa);
     while runs.len() > 1 && is_knock(&md, &runs) {
         runs.pop();
@@ -117,7 +142,7 @@ fn end_of_pumping(c: &[f64], top_pa: f64) -> Option<usize> {
 }
 
 /// Runs of places from which the medians rise by more than `least_pa`.
-fn rises(md: &[f64], least_pa: f64) -> Vec<Range<usize>> {
+pub(super) fn rises(md: &[f64], least_pa: f64) -> Vec<Range<usize>> {
     let mut runs: Vec<Range<usize>> = Vec::new();
     for (i, after) in md.iter().enumerate().skip(RISE_TENTHS) {
         let from = i - RISE_TENTHS;

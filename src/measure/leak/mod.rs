@@ -22,6 +22,8 @@ mod samples;
 mod sealed;
 mod solve;
 mod stats;
+mod strokes;
+mod syringe;
 mod thermometer;
 mod whiten;
 
@@ -46,6 +48,7 @@ use hold::Hold;
 use knocks::Knocks;
 use model::{Model, Surroundings};
 use samples::{BIN_S, BINS_PER_TENTH, Samples};
+use solve::Fit;
 use thermometer::Thermometer;
 
 /// Relative uncertainty of the volume when none is stated.
@@ -67,6 +70,8 @@ const SHORT_HOLD_S: f64 = 45.0;
 const LONGEST_HOLD_S: f64 = 120.0;
 /// Fewest blocks with readings.
 const FEWEST_BLOCKS: usize = 40;
+/// Most earlier holds of a record that are fitted.
+const MOST_EARLIER: usize = 8;
 /// Pressure below which nothing was held, Pa.
 const LEAST_HELD_PA: f64 = 500.0;
 /// Ambient pressures that are one, Pa.
@@ -134,13 +139,56 @@ impl Leak {
     }
 
     fn solve(&self, out: &mut LeakFinding) -> Result<(), Refusal> {
-        let settings = self.checked_settings()?;
+        let mut settings = self.checked_settings()?;
         out.volume_m3 = settings
             .volume_m3
             .map(|volume| Estimate::normal(volume, settings.volume_u));
         let tenths = self.samples.tenths();
-        let hold = self.find_hold(&tenths, out)?;
-        out.trace.record = record_trace(&self.samples, &tenths, hold.tare_pa);
+        let strokes = settings
+            .syringe_m3
+            .map(|stroke| strokes::find(&tenths, stroke, settings.volume_m3));
+        let held = match strokes.as_ref().and_then(|s| s.cut_tenth) {
+            Some(cut) => self.until(cut).hold(&settings, &tenths[..cut], out)?,
+            None => self.hold(&settings, &tenths, out)?,
+        };
+        out.trace.record = record_trace(&self.samples, &tenths, held.hold.tare_pa);
+        out.quality.knocks = held.knocks;
+        out.quality.noise_pa = Some(held.model.noise.white_pa);
+        out.evidence.step_pa = held.step_pa;
+        if let (Some(strokes), Some(stroke_m3)) = (strokes, settings.syringe_m3) {
+            let syringe = syringe::volume(&self.samples, &strokes, stroke_m3, &held);
+            match &syringe.effective_volume_m3 {
+                Some(effective) => {
+                    settings.take_measured(effective, held.p_ref_pa);
+                    out.volume_m3 = settings
+                        .volume_m3
+                        .map(|volume| Estimate::normal(volume, settings.volume_u));
+                }
+                None => out.quality.common.flag("syringe_not_used"),
+            }
+            out.syringe = Some(syringe);
+        }
+        conclude::conclude(out, &settings, &held)?;
+        out.earlier_holds = self.earlier(&tenths, &held, settings);
+        Ok(())
+    }
+
+    /// The same record up to a tenth.
+    fn until(&self, tenth: usize) -> Self {
+        Self {
+            settings: self.settings,
+            samples: self.samples.until(tenth * BINS_PER_TENTH),
+        }
+    }
+
+    /// Fits the last hold of this record.
+    fn hold(
+        &self,
+        settings: &Settings,
+        tenths: &[f64],
+        out: &mut LeakFinding,
+    ) -> Result<Held, Refusal> {
+        let hold = self.find_hold(tenths, out)?;
         let ambient_pa = match settings.ambient_pa {
             None if hold.absolute => hold.tare_pa,
             None => STANDARD_ATMOSPHERE_PA,
@@ -152,14 +200,44 @@ impl Leak {
             out.quality.common.flag("not_dithered");
         }
         let knocks = Knocks::find(&blocks, &noise)?;
-        out.quality.knocks = knocks.masked.len() as u64;
-        out.quality.noise_pa = Some(noise.white_pa);
-        out.evidence.step_pa = blocks.step_pa;
         let around = self.surroundings(&mut blocks, &sums, ambient_pa, &hold, out)?;
         let model = Model::new(&blocks, &knocks, noise, &around);
         let p_ref_pa = p_ref(settings.p_ref_pa, &model)?;
         let fit = solve::fit(&model, p_ref_pa).ok_or_else(conclude::not_solvable)?;
-        conclude::conclude(out, &settings, &around, &model, &fit, p_ref_pa)
+        Ok(Held {
+            hold,
+            around,
+            model,
+            fit,
+            p_ref_pa,
+            knocks: knocks.masked.len() as u64,
+            step_pa: blocks.step_pa,
+        })
+    }
+
+    /// Holds before the last one, each fitted on the record cut before the next pumping and stated at the same pressure.
+    /// One that cannot be fitted so is left out.
+    fn earlier(&self, tenths: &[f64], last: &Held, mut settings: Settings) -> Vec<EarlierHold> {
+        settings.p_ref_pa = Some(last.p_ref_pa);
+        let pumpings = hold::pumpings(tenths, last.hold.top_pa);
+        let cuts = pumpings
+            .iter()
+            .skip(1)
+            .filter(|next| **next < last.hold.start_tenth)
+            .take(MOST_EARLIER);
+        cuts.filter_map(|cut| {
+            let part = self.until(*cut);
+            let mut out = LeakFinding::empty(Quality::default());
+            let held = part.hold(&settings, &tenths[..*cut], &mut out).ok()?;
+            conclude::conclude(&mut out, &settings, &held).ok()?;
+            Some(EarlierHold {
+                leak_rate_pa_m3_s: out.leak_rate_pa_m3_s,
+                slope_pa_s: out.slope_pa_s?,
+                hold_start_s: out.hold_start_s?,
+                hold_s: out.hold_s?,
+            })
+        })
+        .collect()
     }
 
     fn checked_settings(&self) -> Result<Settings, Refusal> {
@@ -173,6 +251,12 @@ impl Leak {
                 "the volume of tank and hose must be a positive number; state it with its uncertainty",
             );
         }
+        if s.syringe_m3.is_some_and(|v| !(v > 0.0 && v.is_finite())) {
+            return refuse(
+                "no_syringe_volume",
+                "the volume of a syringe's stroke must be a positive number; read it off the syringe",
+            );
+        }
         if s.ambient_pa.is_some_and(|pa| !AMBIENT_PA.contains(&pa)) {
             return refuse(
                 "ambient_not_absolute",
@@ -184,6 +268,8 @@ impl Leak {
             volume_u,
             p_ref_pa: s.p_ref_pa,
             ambient_pa: s.ambient_pa,
+            syringe_m3: s.syringe_m3,
+            stretch_u_per_pa: STRETCH_U_PER_PA,
             limit: s.limit.filter(|(limit, _)| limit.is_finite()),
             calibration: s.calibration,
         })
@@ -295,8 +381,34 @@ struct Settings {
     volume_u: f64,
     p_ref_pa: Option<f64>,
     ambient_pa: Option<f64>,
+    syringe_m3: Option<f64>,
+    /// Uncertainty of the stretch; none where the effective volume itself was measured.
+    stretch_u_per_pa: f64,
     limit: Option<(f64, LimitSource)>,
     calibration: CalibrationShare,
+}
+
+impl Settings {
+    /// Takes a measured effective volume at the reference pressure in place of the stated volume.
+    fn take_measured(&mut self, effective: &Estimate, p_ref_pa: f64) {
+        let stretch = 1.0 + STRETCH_PER_PA * (STANDARD_ATMOSPHERE_PA + 2.0 * p_ref_pa);
+        self.volume_m3 = Some(effective.value / stretch);
+        self.volume_u = effective.u / stretch;
+        self.stretch_u_per_pa = 0.0;
+    }
+}
+
+/// A hold that was found and fitted.
+#[derive(Clone, Debug)]
+struct Held {
+    hold: Hold,
+    around: Surroundings,
+    model: Model,
+    fit: Fit,
+    p_ref_pa: f64,
+    knocks: u64,
+    /// Smallest step of the readings, Pa.
+    step_pa: f64,
 }
 
 fn refuse_short(hold_s: f64) -> Result<(), Refusal> {

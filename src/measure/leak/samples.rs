@@ -194,6 +194,32 @@ impl Samples {
         last + spacing.min(SHORTEST_GAP_S)
     }
 
+    /// The record up to a bin.
+    pub fn until(&self, bin: usize) -> Self {
+        let bins: Vec<Bin> = self
+            .bins
+            .iter()
+            .take_while(|b| b.index < bin)
+            .copied()
+            .collect();
+        let rows = bins.iter().map(|b| u64::from(b.sums.n)).sum();
+        let spacing_us = self.last.0.saturating_sub(self.origin_us()) / self.rows.max(2);
+        let end_us = self.origin_us() + bin as u64 * BIN_US;
+        Self {
+            bins,
+            last: (
+                self.last.0.min(end_us.saturating_sub(spacing_us)),
+                self.last.1,
+            ),
+            rows,
+            ..self.clone()
+        }
+    }
+
+    fn origin_us(&self) -> u64 {
+        self.first.map_or(0, |(us, _)| us)
+    }
+
     fn last_s(&self) -> f64 {
         self.first
             .map_or(0.0, |(us, _)| (self.last.0 - us) as f64 * 1e-6)
