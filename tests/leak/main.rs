@@ -2,6 +2,7 @@
 
 #![allow(clippy::unwrap_used)] // in a test an unwrap is an assertion
 
+mod compare;
 mod protocols;
 mod records;
 
@@ -284,9 +285,9 @@ fn covers(finding: &LeakFinding, truth: &TankTruth) -> (bool, bool) {
     )
 }
 
-/// Tanks of the coverage test; `FEELGAUGE_TANKS=2000 cargo test --release --test leak cover` makes a study of it.
-fn tanks() -> u64 {
-    std::env::var("FEELGAUGE_TANKS").map_or(100, |n| n.parse().unwrap())
+/// Tanks of a study: `FEELGAUGE_TANKS=2000 cargo test --release --test leak cover`, or these few.
+fn tanks(few: u64) -> u64 {
+    std::env::var("FEELGAUGE_TANKS").map_or(few, |n| n.parse().unwrap())
 }
 
 /// An interval that covers with 95 % misses at most 12 of 100 tanks with a probability of 0.9985 (binomial; for
@@ -296,7 +297,7 @@ fn tanks() -> u64 {
 #[test]
 fn intervals_cover_the_truth() {
     let (mut missed_q, mut missed_rate) = (0, 0);
-    let n = tanks();
+    let n = tanks(100);
     for seed in 1..=n {
         let (finding, truth) = inspect(&TankScenario::drawn(seed), seed, |_, _| {});
         let (q, rate) = covers(&finding, &truth);

@@ -5,12 +5,7 @@ use feelgauge::measure::leak::{LeakFinding, LeakSettings};
 use feelgauge::physics::noise::Noise as Random;
 use feelgauge::physics::tank::{Syringe, TankScenario, TankTruth, simulate};
 
-use crate::{analyze, code, inspect};
-
-/// Tanks of a test: `FEELGAUGE_TANKS`, or these few.
-fn tanks(few: u64) -> u64 {
-    std::env::var("FEELGAUGE_TANKS").map_or(few, |n| n.parse().unwrap())
-}
+use crate::{analyze, code, inspect, tanks};
 
 fn median(mut values: Vec<f64>) -> f64 {
     values.sort_by(f64::total_cmp);

@@ -112,6 +112,7 @@ pub(super) fn conclude(
     out.evidence = LeakEvidence {
         slopes,
         factor_m3: conversion.factor_m3,
+        gas_k: around.gas_k,
         volume_u: conversion.volume_u,
         gas_u: conversion.gas_u,
         stretch_u: conversion.stretch_u,

@@ -153,10 +153,15 @@ pub struct LeakEvidence {
     pub setup: Option<String>,
     /// Serial number of the sensor, if the shell knows it.
     pub sensor: Option<String>,
+    /// Day on which the record was taken, in any writing, if the shell knows it: holds of one day have most of their
+    /// error in common.
+    pub day: Option<String>,
     /// Slopes at `p_ref_pa` as a mixture over the laws, without the uncertainty of gain and gas model, Pa/s.
     pub(super) slopes: Vec<Normal>,
     /// Leak rate over slope, m3; `None` without a volume.
     pub(super) factor_m3: Option<f64>,
+    /// Temperature of the gas, K.
+    pub(super) gas_k: f64,
     /// Relative standard uncertainties: of the volume as used, of the gas temperature, of the stretch.
     pub(super) volume_u: f64,
     pub(super) gas_u: f64,
