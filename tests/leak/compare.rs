@@ -2,7 +2,7 @@
 //! often a change is shown. `FEELGAUGE_TANKS=1000 cargo test --release --test leak compare -- --nocapture` for a study.
 
 use feelgauge::measure::compare::{Change, Direction};
-use feelgauge::measure::leak::{LeakComparison, LeakFinding, LeakSettings, common_p_ref, compare};
+use feelgauge::measure::leak::{LeakComparison, LeakFinding, LeakSettings, compare};
 use feelgauge::physics::noise::Noise as Random;
 use feelgauge::physics::tank::{TankScenario, simulate};
 use feelgauge::reading::Estimate;
@@ -23,9 +23,9 @@ fn day(scenario: &TankScenario, seed: u64, volume: Option<(f64, f64)>) -> LeakFi
     finding
 }
 
-fn stated(scenario: &TankScenario, seed: u64) -> Option<(f64, f64)> {
+fn stated(scenario: &TankScenario, seed: u64) -> (f64, f64) {
     let volume = scenario.volume_m3 * (1.0 + 0.08 * Random::new(seed, 77).normal());
-    Some((volume, 0.08 * volume))
+    (volume, 0.08 * volume)
 }
 
 /// A tank on one day and, with `factor` times the leak, on another.
@@ -38,7 +38,7 @@ fn before_after(seed: u64, factor: f64) -> (TankScenario, TankScenario) {
 
 fn compared(seed: u64, factor: f64) -> (LeakComparison, f64, f64) {
     let (before, after) = before_after(seed, factor);
-    let volume = stated(&before, seed);
+    let volume = Some(stated(&before, seed));
     let sides = [
         day(&before, seed, volume),
         day(&after, seed + 100_000, volume),

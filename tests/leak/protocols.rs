@@ -1,11 +1,10 @@
 //! Protocols that buy accuracy: several holds in a record, a sealed hold, a syringe for the volume, early stops.
 //! `FEELGAUGE_TANKS=300 cargo test --release --test leak protocols -- --nocapture --include-ignored` prints larger tables.
 
-use feelgauge::measure::leak::{LeakFinding, LeakSettings};
 use feelgauge::physics::noise::Noise as Random;
-use feelgauge::physics::tank::{Syringe, TankScenario, TankTruth, simulate};
+use feelgauge::physics::tank::{Syringe, TankScenario};
 
-use crate::{analyze, code, inspect, tanks};
+use crate::{code, inspect, tanks};
 
 fn median(mut values: Vec<f64>) -> f64 {
     values.sort_by(f64::total_cmp);

@@ -187,7 +187,7 @@ pub fn compare(before: &[LeakFinding], after: &[LeakFinding]) -> LeakComparison 
     }
     let sides = sides.map(|findings| Side::new(&findings, other_sensor));
     out.p_ref_pa = all.iter().find_map(|f| f.p_ref_pa);
-    conclude(&mut out, &sides, Shared::of(&all));
+    conclude(&mut out, &sides, &Shared::of(&all));
     out
 }
 
@@ -401,7 +401,7 @@ impl Shared {
     }
 }
 
-fn conclude(out: &mut LeakComparison, sides: &[Side; 2], shared: Shared) {
+fn conclude(out: &mut LeakComparison, sides: &[Side; 2], shared: &Shared) {
     let [before, after] = sides;
     let pairs = differences(&before.slopes, &after.slopes);
     let slope = mixture::estimate(&pairs);
