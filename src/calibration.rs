@@ -2,6 +2,7 @@
 //! covariance of their coefficients.
 
 mod file;
+mod finding;
 mod fit;
 mod known;
 mod points;
@@ -14,6 +15,7 @@ pub use file::{
     Calibration, CalibrationConditions, CalibrationFileError, CalibrationKind, CalibrationLine,
     CalibrationPoint, CalibrationVolume, MAX_TEXT,
 };
+pub use finding::{Band, CalibrationFinding, Conditions, Residual, Subject};
 pub use fit::{Common, FitFault, Fitted, Point, fit};
 pub use known::{Factor, Gravity, buoyancy, column_density, normal_gravity, water_density};
 pub use points::{Columns, PointsError, Row, read_points};

@@ -58,6 +58,11 @@ impl Clock {
         }
     }
 
+    /// The day, UTC.
+    pub fn day(&self) -> jiff::civil::Date {
+        jiff::tz::TimeZone::UTC.to_datetime(self.wall()).date()
+    }
+
     /// Moves a virtual clock forward to `us`; a system clock is not moved.
     pub fn set_us(&self, us: u64) {
         if let Self::Virtual { now_us, .. } = self {

@@ -437,7 +437,7 @@ mod tests {
             ("2032-05-17", "2030-05-17", 7, "'due'"),
             ("format = 1", "format = 2", 1, "format = 1"),
             ("cord-1", "cord 1", 4, "'sensor'"),
-            ("u_relative = 0.004", "u_relative = 2.0", 20, "'u_relative'"),
+            ("u_relative = 0.004", "u_relative = 2.0", 17, "'u_relative'"),
             ("\"count\"", "\"N\"", 10, "'indication'"),
         ] {
             assert!(text.contains(from), "{from}: {text}");

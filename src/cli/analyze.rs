@@ -14,8 +14,9 @@ use super::{
     say,
 };
 use crate::{
+    calibration::CalibrationLine,
     inspect::{Finding, Measure, Reading, Settings, SettingsError, Stated, settings},
-    reading::Verdict,
+    reading::{ForceReading, PressureReading, Verdict},
     record::{plain::PlainFile, replay::ReplayError},
     report::{self, About},
 };
@@ -54,6 +55,10 @@ pub(super) fn find(plan: &AnalyzePlan, stated: &Stated) -> Result<Finding, Failu
                 e => Failure::Work(format!("{}: {e}", plan.source)),
             }),
         Record::Plain(path) => {
+            stated
+                .calibrations
+                .check(plan.test, &[])
+                .map_err(|e| wrong_settings(plan, &SettingsError::Calibration(e)))?;
             let settings = settings(plan.test, stated, plan.vehicle.as_ref(), &[])
                 .map_err(|e| wrong_settings(plan, &e))?;
             plain(plan, path, settings)
@@ -63,7 +68,9 @@ pub(super) fn find(plan: &AnalyzePlan, stated: &Stated) -> Result<Finding, Failu
 
 fn wrong_settings(plan: &AnalyzePlan, error: &SettingsError) -> Failure {
     let place = match error {
-        SettingsError::NoVolume | SettingsError::NoVehicle => &plan.source,
+        SettingsError::NoVolume | SettingsError::NoVehicle | SettingsError::Calibration(_) => {
+            &plan.source
+        }
         SettingsError::Setup { .. } | SettingsError::Train(_) | SettingsError::MagnetsTwice => {
             &plan.vehicle_name
         }
@@ -81,9 +88,10 @@ fn plain(plan: &AnalyzePlan, path: &Path, settings: Settings) -> Result<Finding,
     let mut sift = Sift::new(&settings);
     let mut measure = Measure::new(settings);
     let mut file = PlainFile::new(plan.test, plan.skip_bad_rows);
+    let line = plan.stated.calibrations.of_readings(plan.test.kind());
     let mut take = |reading| {
         if sift.counts(reading) {
-            measure.push(reading);
+            measure.push(line.map_or(reading, |(line, _)| calibrated(reading, line)));
         }
     };
     let fault = |e| Failure::Work(format!("{}:{e}", plan.source));
@@ -103,6 +111,21 @@ fn plain(plan: &AnalyzePlan, path: &Path, settings: Settings) -> Result<Finding,
     sift.warn(&plan.source);
     tracing::info!(rows = quality.rows, lines = quality.lines, "file read");
     Ok(measure.finish(quality))
+}
+
+/// A reading of an instrument whose readings were calibrated.
+fn calibrated(reading: Reading, line: &CalibrationLine) -> Reading {
+    match reading {
+        Reading::Pressure(r) => Reading::Pressure(PressureReading {
+            pressure_pa: line.value(r.pressure_pa),
+            ..r
+        }),
+        Reading::Force(r) => Reading::Force(ForceReading {
+            force_n: line.value(r.force_n),
+            ..r
+        }),
+        Reading::Edge(_) => reading,
+    }
 }
 
 /// Lets through what the measure takes: of a roll the edges of the sensed index alone.

@@ -3,10 +3,11 @@
 use std::{num::NonZeroU32, path::PathBuf, time::Duration};
 
 use clap::{ArgAction, Args, Parser, Subcommand, ValueEnum, builder::PossibleValue};
+use jiff::civil::Date;
 
 use super::parse::{
-    Bare, Port, SetupItem, Span, absolute_pressure, duration, leak_rate, mass, pressure, span,
-    volume,
+    Bare, Port, SetupItem, Span, absolute_pressure, duration, gravity, height, latitude, leak_rate,
+    length, mass, pressure, serial, span, volume, water,
 };
 use crate::inspect::Test;
 
@@ -75,6 +76,9 @@ pub enum Verb {
     /// Which part is it? Records of one test in several setups of the vehicle file, put together.
     #[command(after_help = RULED_OUT)]
     RuleOut(RuleOutArgs),
+    /// Make the calibration of a sensor from known masses or a water column, or measure a volume with a syringe.
+    #[command(subcommand)]
+    Calibrate(CalibrateVerb),
     /// Write a simulated record with known truth, as a plain sample file.
     Simulate(SimulateArgs),
     /// Check a vehicle file, or list the orders of its parts.
@@ -141,6 +145,10 @@ pub struct TakeArgs {
     /// Pull: mass of the car, such as 3.4kg.
     #[arg(long, value_name = "MASS", value_parser = mass, allow_hyphen_values = true)]
     pub mass: Option<f64>,
+    /// Calibration of a sensor of this record, or of the tank's volume, made with `feelgauge calibrate`; may be given
+    /// several times.
+    #[arg(long = "calibration", value_name = "FILE")]
+    pub calibrations: Vec<PathBuf>,
     /// Settings of a leak test.
     #[command(flatten)]
     pub leak: LeakOptions,
@@ -195,6 +203,10 @@ pub struct AnalyzeCommon {
     /// Setup of the vehicle file in which the record was taken.
     #[arg(long, value_name = "NAME")]
     pub setup: Option<String>,
+    /// Calibration of a sensor of this record, or of the tank's volume, made with `feelgauge calibrate`; may be given
+    /// several times. Default for a capture: the ones kept inside it.
+    #[arg(long = "calibration", value_name = "FILE")]
+    pub calibrations: Vec<PathBuf>,
     /// Count bad rows of a plain file and go on, instead of stopping at the first.
     #[arg(long)]
     pub skip_bad_rows: bool,
@@ -308,6 +320,115 @@ pub struct RuleOutArgs {
     /// What is stated for all records.
     #[command(flatten)]
     pub stated: ForAllRecords,
+}
+
+/// `calibrate`.
+#[derive(Clone, Debug, Subcommand)]
+pub enum CalibrateVerb {
+    /// A force sensor, by masses that hang on it. Header of a file of points: mass_kg,indication (or force_n,indication).
+    #[command(after_help = POINTS)]
+    Force(CalibrateForceArgs),
+    /// A pressure sensor, by a water column. Header of a file of points: height_mm,indication (or p_pa,indication).
+    #[command(after_help = POINTS)]
+    Pressure(CalibratePressureArgs),
+    /// The volume of tank and hose, by air pressed in from a syringe. Header of a file of points: injected_cm3,p_pa.
+    #[command(after_help = POINTS)]
+    Volume(CalibrateVolumeArgs),
+}
+
+/// Shown under the help of every `calibrate`.
+const POINTS: &str = "\
+A file of points has one row a reading: 0 too, each value several times, up and down. Further columns may hold standard
+uncertainties: u_mass_kg, u_force_n, u_height_mm, u_p_pa, u_injected_cm3, u_indication.
+Indications are counts of the probe (--probe) or readings in N or Pa.";
+
+/// What every `calibrate` takes.
+#[derive(Args, Clone, Debug)]
+pub struct CalibrateCommon {
+    /// File of points: a header, one row a reading.
+    #[arg(value_name = "POINTS")]
+    pub points: Option<PathBuf>,
+    /// A point from a record: the known value, and the capture or plain sample file taken with it, such as
+    /// 2kg=captures/20310517T142140Z-pull; may be given several times.
+    #[arg(long = "point", value_name = "VALUE=RECORD")]
+    pub records: Vec<String>,
+    /// Serial number of the probe whose counts the file of points holds. Without it they are readings in N or Pa.
+    #[arg(long, value_name = "SERIAL", value_parser = serial)]
+    pub probe: Option<String>,
+    /// Channel of the probe. Default: the first of the unit.
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u8).range(0..=7), allow_hyphen_values = true)]
+    pub channel: Option<u8>,
+    /// File to write the calibration to; it must not exist.
+    #[arg(long, value_name = "FILE.toml")]
+    pub out: Option<PathBuf>,
+    /// Day of the points, such as 2031-05-17. Default: today (UTC).
+    #[arg(long, value_name = "DAY")]
+    pub date: Option<Date>,
+    /// Day from which on it wants repeating. Default: twelve months after the day of the points.
+    #[arg(long, value_name = "DAY")]
+    pub due: Option<Date>,
+}
+
+/// Where the bench is: gravity.
+#[derive(Args, Clone, Copy, Debug)]
+pub struct PlaceOptions {
+    /// Latitude of the bench in degrees, for its gravity. Default: 9.80665 m/s2, uncertain by the whole Earth.
+    #[arg(long, value_name = "DEG", value_parser = latitude, allow_hyphen_values = true, conflicts_with = "gravity")]
+    pub latitude: Option<f64>,
+    /// Height of the bench above the sea, such as 250m.
+    #[arg(long, value_name = "HEIGHT", value_parser = height, allow_hyphen_values = true, requires = "latitude")]
+    pub height: Option<f64>,
+    /// Gravity at the bench in m/s2, such as 9.81.
+    #[arg(long, value_name = "G", value_parser = gravity, allow_hyphen_values = true)]
+    pub gravity: Option<f64>,
+}
+
+/// `calibrate force`.
+#[derive(Args, Clone, Debug)]
+pub struct CalibrateForceArgs {
+    /// What every calibration takes.
+    #[command(flatten)]
+    pub common: CalibrateCommon,
+    /// Where the bench is.
+    #[command(flatten)]
+    pub place: PlaceOptions,
+    /// Standard uncertainty of each mass, such as 2g. Default: 0.3 % of it, as weighed on a household scale.
+    #[arg(long, value_name = "MASS", value_parser = mass, allow_hyphen_values = true)]
+    pub mass_u: Option<f64>,
+}
+
+/// `calibrate pressure`.
+#[derive(Args, Clone, Debug)]
+pub struct CalibratePressureArgs {
+    /// What every calibration takes.
+    #[command(flatten)]
+    pub common: CalibrateCommon,
+    /// Where the bench is.
+    #[command(flatten)]
+    pub place: PlaceOptions,
+    /// Temperature of the water, such as 20C. Default: the conventional 1000 kg/m3, uncertain by what water and air do.
+    #[arg(long, value_name = "TEMPERATURE", value_parser = water, allow_hyphen_values = true)]
+    pub water: Option<f64>,
+    /// Standard uncertainty of each height, such as 1mm. Default: 0.1 % of it.
+    #[arg(long, value_name = "LENGTH", value_parser = length, allow_hyphen_values = true)]
+    pub height_u: Option<f64>,
+}
+
+/// `calibrate volume`.
+#[derive(Args, Clone, Debug)]
+pub struct CalibrateVolumeArgs {
+    /// What every calibration takes.
+    #[command(flatten)]
+    pub common: CalibrateCommon,
+    /// Absolute pressure of the air on the day, such as 1003hPa. Default: 101325 Pa, uncertain by weather and height.
+    #[arg(long, value_name = "PRESSURE", value_parser = absolute_pressure, allow_hyphen_values = true)]
+    pub baro: Option<f64>,
+    /// Standard uncertainty of each injected volume, such as 0.2cm3. Default: 2.3 % of it, as syringes are marked.
+    #[arg(long, value_name = "VOLUME", value_parser = volume, allow_hyphen_values = true)]
+    pub syringe_u: Option<f64>,
+    /// Calibration of the pressure sensor. Default: 2 % of its gain.
+    #[arg(long, value_name = "FILE")]
+    pub calibration: Option<PathBuf>,
 }
 
 /// `simulate`.

@@ -2,6 +2,7 @@
 
 mod analyze;
 pub mod args;
+mod calibrate;
 mod compare;
 mod demo;
 mod parse;
@@ -132,6 +133,7 @@ fn dispatch(verb: Verb, output: &mut Output) -> Outcome {
         Verb::Demo(args) => demo::run(&args, output),
         Verb::Probes(args) => probes::run(&args, output),
         Verb::Take(args) => take::run(&args, output),
+        Verb::Calibrate(verb) => calibrate::run(verb, output),
         Verb::Analyze(verb) => analyze::run(verb, output),
         Verb::Compare(args) => compare::run(&args, output),
         Verb::RuleOut(args) => rule_out::run(&args, output),

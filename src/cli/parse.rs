@@ -3,7 +3,10 @@
 use std::{num::NonZeroU32, path::PathBuf, str::FromStr, time::Duration};
 
 use super::args::BAUD;
-use crate::units::{Kind, QuantityError, parse_positive};
+use crate::{
+    units::{Kind, QuantityError, ZERO_CELSIUS_K, parse, parse_positive},
+    wire::is_name,
+};
 
 /// `--volume`, m3.
 pub(super) fn volume(text: &str) -> Result<f64, QuantityError> {
@@ -36,6 +39,66 @@ pub(super) fn absolute_pressure(text: &str) -> Result<f64, String> {
     } else {
         Err(format!(
             "'{text}' is no absolute pressure of the air; state what a barometer at the bench shows, such as 1003hPa"
+        ))
+    }
+}
+
+/// `--height-u`, m.
+pub(super) fn length(text: &str) -> Result<f64, QuantityError> {
+    parse_positive(Kind::Length, text)
+}
+
+/// A number between two ends, both included.
+fn between(text: &str, lo: f64, hi: f64) -> Option<f64> {
+    let number: f64 = text.trim().parse().ok()?;
+    (lo..=hi).contains(&number).then_some(number)
+}
+
+/// `--latitude`, degrees.
+pub(super) fn latitude(text: &str) -> Result<f64, String> {
+    between(text, -90.0, 90.0).ok_or_else(|| {
+        format!("'{text}' is no latitude; write degrees from -90 to 90, such as 54.3")
+    })
+}
+
+/// `--gravity`, m/s2: from a mountain at the equator to the pole, with margin.
+pub(super) fn gravity(text: &str) -> Result<f64, String> {
+    between(text, 9.75, 9.85).ok_or_else(|| {
+        format!("'{text}' is no gravity on the ground; write m/s2 from 9.75 to 9.85, such as 9.81")
+    })
+}
+
+/// `--height` above the sea, m.
+pub(super) fn height(text: &str) -> Result<f64, String> {
+    let metres = parse(Kind::Length, text).map_err(|e| e.to_string())?;
+    if (-500.0..=6000.0).contains(&metres) {
+        Ok(metres)
+    } else {
+        Err(format!(
+            "'{text}' is no height of a bench; write -500m to 6000m"
+        ))
+    }
+}
+
+/// `--water`, K: where the formula of its density holds.
+pub(super) fn water(text: &str) -> Result<f64, String> {
+    let kelvin = parse(Kind::Temperature, text).map_err(|e| e.to_string())?;
+    if (ZERO_CELSIUS_K..=ZERO_CELSIUS_K + 40.0).contains(&kelvin) {
+        Ok(kelvin)
+    } else {
+        Err(format!(
+            "'{text}' is no temperature for a water column; write 0C to 40C"
+        ))
+    }
+}
+
+/// Serial number of a probe.
+pub(super) fn serial(text: &str) -> Result<String, String> {
+    if is_name(text) {
+        Ok(text.into())
+    } else {
+        Err(format!(
+            "'{text}' is no serial number; write 1 to 16 of A-Za-z0-9._- (feelgauge probes shows it)"
         ))
     }
 }

@@ -13,7 +13,9 @@ use super::{
     records::Named,
 };
 use crate::{
-    inspect::{SettingsError, Source, Stated, Test},
+    calibration::{self, Calibration},
+    clock::Clock,
+    inspect::{Calibrations, SettingsError, Source, Stated, Test},
     record::{Capture, Files, RecordError, read_capture, replay},
     vehicle::{MAX_TEXT, Vehicle},
 };
@@ -135,6 +137,10 @@ fn resolve(test: Test, common: AnalyzeCommon, mut stated: Stated) -> Result<Anal
     stated.setup = common.setup;
     let source = common.path.display().to_string();
     let record = record(&common.path)?;
+    let kept = calibrations(&common.calibrations)?;
+    stated = kept.for_leak(stated);
+    // A plain file says nothing of its day: taken as today's. A capture knows its own.
+    stated.calibrations = kept.sensors.on(Clock::system().day());
     if let Record::Capture(capture) = &record {
         let recorded = capture
             .test()
@@ -228,7 +234,11 @@ pub(super) fn of_record(
     })
 }
 
-fn record(path: &Path) -> Result<Record, Failure> {
+/// A plain sample file, or a capture, read.
+///
+/// # Errors
+/// It cannot be read, or is a folder without a capture.
+pub(super) fn record(path: &Path) -> Result<Record, Failure> {
     if path.as_os_str() == STDIN {
         return Ok(Record::Plain(path.into()));
     }
@@ -246,26 +256,79 @@ fn record(path: &Path) -> Result<Record, Failure> {
     }
 }
 
+/// What calibration files state.
+pub(super) struct Kept {
+    /// Of sensors.
+    pub sensors: Calibrations,
+    /// Of the tank: m3 and its standard uncertainty.
+    volume: Option<(f64, f64)>,
+}
+
+impl Kept {
+    /// The volume of a calibration file stands where no option states one.
+    pub fn for_leak(&self, stated: Stated) -> Stated {
+        match self.volume {
+            Some((volume, u)) if stated.volume_m3.is_none() => Stated {
+                volume_m3: Some(volume),
+                volume_u_m3: stated.volume_u_m3.or(Some(u)),
+                ..stated
+            },
+            _ => stated,
+        }
+    }
+}
+
+/// Reads calibration files.
+///
+/// # Errors
+/// A file that cannot be read or has a fault; the message names file, line and column.
+pub(super) fn calibrations(paths: &[PathBuf]) -> Result<Kept, Failure> {
+    let mut list = Vec::new();
+    let mut volume = None;
+    for path in paths {
+        let text = text(path, calibration::MAX_TEXT, "calibration")?;
+        let calibration = Calibration::parse(&text)
+            .map_err(|e| Failure::Work(format!("{}:{e}", path.display())))?;
+        if let Some(found) = &calibration.volume {
+            volume = Some((found.volume_m3, found.volume_u_m3));
+        }
+        list.push((calibration, text));
+    }
+    Ok(Kept {
+        sensors: Calibrations::new(list),
+        volume,
+    })
+}
+
 /// Reads a vehicle file; its text comes too.
 ///
 /// # Errors
 /// The file cannot be read or has a fault; the message names file, line and column.
 pub(super) fn vehicle(path: &Path) -> Result<(String, Vehicle), Failure> {
-    let mut bytes = Vec::new();
-    // One byte more than a vehicle file may have, so that the parser sees that it is too long.
-    File::open(path)
-        .and_then(|file| file.take(MAX_TEXT as u64 + 1).read_to_end(&mut bytes))
-        .map_err(|e| cannot_read(path, &e))?;
+    let text = text(path, MAX_TEXT, "vehicle")?;
     let name = path.display();
-    let text = String::from_utf8(bytes).map_err(|e| {
+    let vehicle = Vehicle::parse(&text).map_err(|e| Failure::Work(format!("{name}:{e}")))?;
+    Ok((text, vehicle))
+}
+
+/// A small text file; `what` file it is, for the message.
+///
+/// # Errors
+/// It cannot be read, or is no UTF-8; the message names file and line.
+pub(super) fn text(path: &Path, longest: usize, what: &str) -> Result<String, Failure> {
+    let mut bytes = Vec::new();
+    // One byte more than the file may have, so that its parser sees that it is too long.
+    File::open(path)
+        .and_then(|file| file.take(longest as u64 + 1).read_to_end(&mut bytes))
+        .map_err(|e| cannot_read(path, &e))?;
+    String::from_utf8(bytes).map_err(|e| {
         let good = &e.as_bytes()[..e.utf8_error().valid_up_to()];
         let line = 1 + String::from_utf8_lossy(good).matches('\n').count();
         Failure::Work(format!(
-            "{name}:{line}: this is no UTF-8 text; save the vehicle file as plain text in UTF-8"
+            "{}:{line}: this is no UTF-8 text; save the {what} file as plain text in UTF-8",
+            path.display()
         ))
-    })?;
-    let vehicle = Vehicle::parse(&text).map_err(|e| Failure::Work(format!("{name}:{e}")))?;
-    Ok((text, vehicle))
+    })
 }
 
 /// What to say of a file that the system does not let us read.

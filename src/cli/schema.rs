@@ -9,6 +9,7 @@ use super::{
     vehicle_cmd::{CheckResult, OrdersResult},
 };
 use crate::{
+    calibration::CalibrationFinding,
     inspect::comparison::CompareResult,
     measure::{
         leak::{LeakFinding, LeakParts},
@@ -28,6 +29,7 @@ pub(super) fn run(output: &mut Output) -> Outcome {
         .with::<LeakParts>()
         .with::<PlugShare>()
         .with::<RollParts>()
+        .with::<CalibrationFinding>()
         .with::<SimulateResult>()
         .with::<CheckResult>()
         .with::<OrdersResult>()

@@ -1,9 +1,10 @@
-//! From rows and marks to the readings of one test: decoding, link health, unwrapped time, nominal calibration.
+//! From rows and marks to the readings of one test: decoding, link health, unwrapped time, counts to values.
 
 use std::collections::BTreeMap;
 
-use super::{Input, Row, Test, bare::BareLink};
+use super::{Calibrations, Input, Row, Test, bare::BareLink};
 use crate::{
+    calibration::CalibrationLine,
     reading::{Edge, ForceReading, PressureReading, Quality},
     units::ZERO_CELSIUS_K,
     wire::{Channel, Event, Identity, Message, Samples, Standing, Tracker, Unit, bare::Bare},
@@ -73,6 +74,8 @@ pub struct Feed {
     last_us: Option<u64>,
     /// Tank temperature that no pressure reading has carried yet, K.
     tank_k: Option<f64>,
+    /// Lines that stand for the nominal scale of a channel.
+    calibrations: Calibrations,
     quality: Quality,
 }
 
@@ -100,6 +103,7 @@ impl Feed {
             origin_us: None,
             last_us: None,
             tank_k: None,
+            calibrations: Calibrations::default(),
             quality: Quality::default(),
         };
         if unprotected {
@@ -107,6 +111,13 @@ impl Feed {
             feed.quality.flag("host_time");
         }
         feed
+    }
+
+    /// The same with calibrations: a line stands for the nominal scale of its channel.
+    #[must_use]
+    pub fn calibrated(mut self, calibrations: &Calibrations) -> Self {
+        self.calibrations = calibrations.clone();
+        self
     }
 
     /// Takes one input and hands the readings that it completes to `out`.
@@ -232,6 +243,7 @@ impl Feed {
         out: &mut impl FnMut(Reading),
     ) {
         let role = self.role(probe, feeds, samples.channel);
+        let line = self.line(probe, samples.channel);
         for (t_us, count) in samples.timed() {
             let t_us = self.probes[probe].tracker.clock().unwrap(t_us);
             match role {
@@ -239,7 +251,11 @@ impl Feed {
                     if channel.is_at_end(count) {
                         self.quality.count(CLIPPED);
                     }
-                    let reading = self.reading(t_us, channel.nominal(count));
+                    let value = line.as_ref().map_or_else(
+                        || channel.nominal(count),
+                        |line| line.value(f64::from(count)),
+                    );
+                    let reading = self.reading(t_us, value);
                     self.pass(true, reading, out);
                 }
                 Role::Thermometer(channel) => {
@@ -247,6 +263,17 @@ impl Feed {
                 }
                 Role::Ignored => self.quality.ignored += 1,
             }
+        }
+    }
+
+    /// The calibration of a channel.
+    fn line(&self, probe: usize, channel: u8) -> Option<CalibrationLine> {
+        match &self.probes[probe].source {
+            Source::Wire(Some(identity)) => {
+                let (line, _) = self.calibrations.of_channel(identity, channel)?;
+                Some(line.clone())
+            }
+            _ => None,
         }
     }
 
@@ -318,7 +345,10 @@ impl Feed {
         out: &mut impl FnMut(Reading),
     ) {
         let counts = self.feeder() == Some(probe);
+        let line = self.calibrations.of_readings(self.test.kind());
+        let line = line.map(|(line, _)| line.clone());
         for (t_us, value) in timed {
+            let value = line.as_ref().map_or(value, |line| line.value(value));
             let reading = self.reading(t_us, value);
             self.pass(counts, reading, out);
         }

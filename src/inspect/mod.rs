@@ -1,6 +1,7 @@
 //! State machines from received lines to findings. Pure: fed by a live probe or by a capture, they say the same.
 
 mod bare;
+mod calibrations;
 pub mod comparison;
 mod feed;
 pub mod pairing;
@@ -10,6 +11,7 @@ mod stream;
 
 use crate::wire::ProbeKind;
 
+pub use calibrations::{Calibrations, DRIFT_A_YEAR, Misfit, NEVER_CALIBRATED};
 pub use feed::{BACKWARD, CLIPPED, Feed, OTHER_PROBE, Reading, Source};
 pub use session::{Finding, Measure, PHASE_MARK, SEALED_ZERO, Session};
 pub use settings::{Settings, SettingsError, Stated, leak_settings, settings};

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use schemars::JsonSchema;
 use serde::Serialize;
 
-use super::{Feed, Input, Reading, Settings, Source, Test};
+use super::{Calibrations, Feed, Input, Reading, Settings, Source, Test};
 use crate::{
     measure::{
         leak::{Leak, LeakFinding},
@@ -119,6 +119,13 @@ impl Session {
             now_s: 0.0,
             sealed_from_s: None,
         }
+    }
+
+    /// The same with calibrations: counts become values by their lines.
+    #[must_use]
+    pub fn calibrated(mut self, calibrations: &Calibrations) -> Self {
+        self.feed = self.feed.calibrated(calibrations);
+        self
     }
 
     /// Takes one input; `seen` is shown every reading that it completes, before the measure takes it.

@@ -2,7 +2,7 @@
 
 use std::fmt;
 
-use super::{Source, Test};
+use super::{Calibrations, Misfit, Source, Test};
 use crate::{
     calibration::Nominal,
     measure::{
@@ -10,7 +10,7 @@ use crate::{
         pull::PullSettings,
         roll::{RollCar, RollSettings, SNAG_DEPTH},
     },
-    reading::{CalibrationShare, LimitSource},
+    reading::LimitSource,
     vehicle::{SetupTest, TrainError, Vehicle},
     wire::{Channel, Identity, Unit},
 };
@@ -47,6 +47,8 @@ pub struct Stated {
     pub sensor: Option<u32>,
     /// Magnets on the sensed shaft of a car without a file: asks for the blind search.
     pub magnets: Option<u32>,
+    /// Calibrations of the sensors.
+    pub calibrations: Calibrations,
 }
 
 impl Stated {
@@ -67,6 +69,11 @@ impl Stated {
             setup: self.setup.or(earlier.setup),
             sensor: self.sensor.or(earlier.sensor),
             magnets: self.magnets.or(earlier.magnets),
+            calibrations: if self.calibrations.is_empty() {
+                earlier.calibrations
+            } else {
+                self.calibrations
+            },
         }
     }
 }
@@ -89,6 +96,8 @@ pub enum SettingsError {
     MagnetsTwice,
     /// The gear train does not solve.
     Train(TrainError),
+    /// A calibration is of another sensor.
+    Calibration(Misfit),
 }
 
 impl fmt::Display for SettingsError {
@@ -109,6 +118,7 @@ impl fmt::Display for SettingsError {
                 known.join(", ")
             ),
             Self::Train(error) => error.fmt(f),
+            Self::Calibration(misfit) => misfit.fmt(f),
         }
     }
 }
@@ -157,8 +167,13 @@ pub fn settings(
             });
         }
     }
+    // A plain sample file is checked where it is known to be one: before a port is opened there are no sources either.
+    if !sources.is_empty() {
+        let checked = stated.calibrations.check(test, sources);
+        checked.map_err(SettingsError::Calibration)?;
+    }
     match test {
-        Test::Leak => leak(stated, vehicle).map(Settings::Leak),
+        Test::Leak => leak(stated, vehicle, sources).map(Settings::Leak),
         Test::Pull => Ok(Settings::Pull(pull(stated, vehicle, sources))),
         Test::Roll => match (stated.magnets, vehicle) {
             (Some(_), Some(_)) => Err(SettingsError::MagnetsTwice),
@@ -171,8 +186,12 @@ pub fn settings(
     }
 }
 
-fn leak(stated: &Stated, vehicle: Option<&Vehicle>) -> Result<LeakSettings, SettingsError> {
-    let settings = leak_settings(stated, vehicle);
+fn leak(
+    stated: &Stated,
+    vehicle: Option<&Vehicle>,
+    sources: &[Source],
+) -> Result<LeakSettings, SettingsError> {
+    let settings = leak_settings(stated, vehicle, sources);
     if settings.volume_m3.is_none() && !stated.volume_optional {
         return Err(SettingsError::NoVolume);
     }
@@ -180,7 +199,11 @@ fn leak(stated: &Stated, vehicle: Option<&Vehicle>) -> Result<LeakSettings, Sett
 }
 
 /// Settings of a leak test. Where nobody states a volume there is none: a comparison does without.
-pub fn leak_settings(stated: &Stated, vehicle: Option<&Vehicle>) -> LeakSettings {
+pub fn leak_settings(
+    stated: &Stated,
+    vehicle: Option<&Vehicle>,
+    sources: &[Source],
+) -> LeakSettings {
     LeakSettings {
         volume_m3: stated.volume_m3.or(vehicle.map(Vehicle::leak_volume_m3)),
         volume_u_m3: stated.volume_u_m3,
@@ -192,7 +215,7 @@ pub fn leak_settings(stated: &Stated, vehicle: Option<&Vehicle>) -> LeakSettings
         ambient_pa: stated.ambient_pa,
         sealed_zero_s: stated.sealed_zero_s,
         syringe_m3: stated.syringe_m3,
-        calibration: CalibrationShare::default(),
+        calibration: stated.calibrations.share(Test::Leak, sources),
     }
 }
 
@@ -207,10 +230,10 @@ fn pull(stated: &Stated, vehicle: Option<&Vehicle>, sources: &[Source]) -> PullS
             .or(channel.map(|c| c.order))
             .unwrap_or(FILTER_ORDER),
         limit_lift_ratio: limit(None, limits.and_then(|l| l.lift_ratio)),
-        range_n: channel.and_then(range_n),
+        range_n: range_n(stated, sources),
         guard_force_n: limits.and_then(|l| l.guard_force_n),
         guard_held_n2s: limits.and_then(|l| l.guard_held_n2s),
-        calibration: CalibrationShare::default(),
+        calibration: stated.calibrations.share(Test::Pull, sources),
         sensor: force_identity(sources).and_then(|i| serial(&i.serial)),
         plug_out: engine.is_some_and(|(plug_in, _)| !plug_in),
         warm: engine.map(|(_, warm)| warm),
@@ -255,7 +278,13 @@ fn force_identity(sources: &[Source]) -> Option<&Identity> {
 }
 
 /// Largest force that the channel can state, N.
-fn range_n(channel: &Channel) -> Option<f64> {
+fn range_n(stated: &Stated, sources: &[Source]) -> Option<f64> {
+    let channel = force_channel(sources)?;
+    let identity = force_identity(sources)?;
+    if let Some((line, _)) = stated.calibrations.of_channel(identity, channel.index) {
+        let ends = [channel.min, channel.max].map(|count| line.value(count as f64));
+        return Some(ends[0].max(ends[1]));
+    }
     let nominal = Nominal::new(channel.scale, channel.zero, channel.min, channel.max).ok()?;
     Some(nominal.range().1)
 }

@@ -178,13 +178,16 @@ pub async fn take<S: Storage + Send + 'static>(
 
     let mut meta = CaptureMeta::new(plan.test, anchor, &plan.stated, Some(plan.vehicle));
     meta.operator = Some(plan.operator.into());
-    let probe = ProbeMeta::of(&found.identity, &found.row.bytes, plan.port);
-    meta.probes.push(probe);
+    let mut probe = ProbeMeta::of(&found.identity, &found.row.bytes, plan.port);
+    let mut stated = plan.stated.clone();
+    stated.calibrations = stated.calibrations.on(meta.day());
     let car = Vehicle::parse(plan.vehicle).map_err(BenchError::Vehicle)?;
     let sources = vec![Source::Wire(Some(Box::new(found.identity)))];
+    probe.calibrate(&sources[0], &stated.calibrations);
+    meta.probes.push(probe);
     let settings =
-        settings(plan.test, &plan.stated, Some(&car), &sources).map_err(BenchError::Settings)?;
-    let session = Session::new(settings, sources);
+        settings(plan.test, &stated, Some(&car), &sources).map_err(BenchError::Settings)?;
+    let session = Session::new(settings, sources).calibrated(&stated.calibrations);
     let recording = Recording::begin(storage, &meta, Some(plan.vehicle), session, |_| {})?;
 
     let mut marks = plan.marks.iter().map(|(s, text)| Mark {

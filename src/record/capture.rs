@@ -2,12 +2,13 @@
 
 use std::collections::BTreeMap;
 
-use jiff::Timestamp;
+use jiff::{Timestamp, civil::Date, tz::TimeZone};
 use serde::{Deserialize, Serialize};
 
 use super::writer::sha256;
 use crate::{
-    inspect::{Input, Mark, Row, Stated, Test},
+    calibration::CalibrationLine,
+    inspect::{Calibrations, Input, Mark, Row, Source, Stated, Test},
     reading::SOFTWARE,
     wire::{Channel, Identity, bare::Bare},
 };
@@ -143,8 +144,11 @@ pub struct CalibrationMeta {
     pub scale: f64,
     /// Count at zero.
     pub zero: f64,
-    /// Where it comes from: `nominal` (the probe's identity).
+    /// Where it comes from: `nominal` (the probe's identity) or `calibration`.
     pub source: String,
+    /// The calibration file, verbatim, where it comes from one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub file: Option<String>,
 }
 
 /// `closed.toml`: what the finished capture holds.
@@ -203,6 +207,7 @@ impl ProbeMeta {
             scale: channel.scale,
             zero: channel.zero,
             source: "nominal".into(),
+            file: None,
         };
         Self {
             name: format!("{}-{}", identity.kind, identity.serial),
@@ -230,6 +235,44 @@ impl ProbeMeta {
                 column: u32::try_from(bare.column).unwrap_or(u32::MAX),
             }),
             calibrations: Vec::new(),
+        }
+    }
+}
+
+impl CalibrationMeta {
+    /// The line of a calibration file. `channel`: of the probe; of a bare probe, whose readings are in their unit, 0.
+    fn of_file(line: &CalibrationLine, channel: u8, text: &str) -> Self {
+        Self {
+            channel: u32::from(channel),
+            unit: line.unit.clone(),
+            scale: line.gain,
+            zero: line.zero,
+            source: "calibration".into(),
+            file: Some(text.into()),
+        }
+    }
+}
+
+impl ProbeMeta {
+    /// Keeps the calibrations of this probe's channels, in place of its nominal scales.
+    pub fn calibrate(&mut self, source: &Source, calibrations: &Calibrations) {
+        match source {
+            Source::Wire(Some(identity)) => {
+                for kept in &mut self.calibrations {
+                    let Ok(channel) = u8::try_from(kept.channel) else {
+                        continue;
+                    };
+                    if let Some((line, text)) = calibrations.of_channel(identity, channel) {
+                        *kept = CalibrationMeta::of_file(line, channel, text);
+                    }
+                }
+            }
+            Source::Wire(None) => {}
+            Source::Bare(bare) => {
+                if let Some((line, text)) = calibrations.of_readings(bare.kind) {
+                    self.calibrations = vec![CalibrationMeta::of_file(line, 0, text)];
+                }
+            }
         }
     }
 }
@@ -280,7 +323,14 @@ impl CaptureMeta {
             setup: self.setup.clone(),
             sensor: settings.sensor,
             magnets: None,
+            // They are read, and may have faults, in `Capture::calibrations`.
+            calibrations: Calibrations::default(),
         }
+    }
+
+    /// Day of the capture, UTC.
+    pub fn day(&self) -> Date {
+        TimeZone::UTC.to_datetime(self.anchor.wall).date()
     }
 }
 

@@ -1,6 +1,7 @@
 //! What is kept on disk: the capture folder, written so that a pulled plug costs at most the last second.
 
 pub mod capture;
+pub mod counts;
 pub mod lines;
 pub mod plain;
 mod plain_row;

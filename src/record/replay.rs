@@ -4,7 +4,8 @@ use std::fmt;
 
 use super::capture::{BareMeta, Capture, ProbeMeta};
 use crate::{
-    inspect::{Finding, Session, SettingsError, Source, Stated, Test, settings},
+    calibration::{Calibration, CalibrationFileError},
+    inspect::{Calibrations, Finding, Session, SettingsError, Source, Stated, Test, settings},
     vehicle::{Vehicle, VehicleError},
     wire::{self, Message, bare::Bare},
 };
@@ -18,6 +19,13 @@ pub enum ReplayError {
     Vehicle(VehicleError),
     /// Something is missing that neither the capture nor the person states.
     Settings(SettingsError),
+    /// A kept calibration has a fault.
+    Calibration {
+        /// The probe's name.
+        name: String,
+        /// What is wrong, with its place in the calibration's text.
+        fault: CalibrationFileError,
+    },
     /// A probe's description cannot be read.
     Probe {
         /// The probe's name.
@@ -36,6 +44,9 @@ impl fmt::Display for ReplayError {
             ),
             Self::Vehicle(error) => write!(f, "vehicle.toml:{error}"),
             Self::Settings(error) => error.fmt(f),
+            Self::Calibration { name, fault } => {
+                write!(f, "capture.toml: calibration of probe {name}: {fault}")
+            }
             Self::Probe { name, what } => write!(f, "capture.toml: probe {name}: {what}"),
         }
     }
@@ -46,6 +57,7 @@ impl std::error::Error for ReplayError {
         match self {
             Self::Vehicle(error) => Some(error),
             Self::Settings(error) => Some(error),
+            Self::Calibration { fault, .. } => Some(fault),
             _ => None,
         }
     }
@@ -81,6 +93,25 @@ impl Capture {
         flag.map(str::to_owned).into_iter().collect()
     }
 
+    /// The calibrations that were used at recording.
+    ///
+    /// # Errors
+    /// [`ReplayError::Calibration`].
+    pub fn calibrations(&self) -> Result<Calibrations, ReplayError> {
+        let mut list = Vec::new();
+        for probe in &self.meta.probes {
+            for text in probe.calibrations.iter().filter_map(|c| c.file.as_ref()) {
+                let calibration =
+                    Calibration::parse(text).map_err(|fault| ReplayError::Calibration {
+                        name: probe.name.clone(),
+                        fault,
+                    })?;
+                list.push((calibration, text.clone()));
+            }
+        }
+        Ok(Calibrations::new(list))
+    }
+
     /// Runs the capture through a session. What `stated` leaves open the capture states; `vehicle` stands for the
     /// capture's own vehicle file where it is given.
     ///
@@ -93,11 +124,15 @@ impl Capture {
     ) -> Result<Finding, ReplayError> {
         let own = if vehicle.is_none() { self.car()? } else { None };
         let vehicle = vehicle.or(own.as_ref());
-        let stated = stated.or(self.meta.stated());
+        let mut stated = stated.or(self.meta.stated());
+        if stated.calibrations.is_empty() {
+            stated.calibrations = self.calibrations()?;
+        }
+        stated.calibrations = stated.calibrations.on(self.meta.day());
         let sources = sources(&self.meta.probes)?;
         let settings =
             settings(self.test()?, &stated, vehicle, &sources).map_err(ReplayError::Settings)?;
-        let mut session = Session::new(settings, sources);
+        let mut session = Session::new(settings, sources).calibrated(&stated.calibrations);
         for input in self.inputs() {
             session.push(&input, &mut |_| {});
         }

@@ -203,5 +203,6 @@ fn record(page: &mut Page, finding: &LeakFinding) {
     if quality.sealed_zero {
         page.say("The sealed hold at zero was taken off as drift.");
     }
+    remarks::calibration(page, finding.calibration, "pressure");
     remarks::common(page, &quality.common);
 }

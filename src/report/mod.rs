@@ -1,6 +1,7 @@
 //! Findings as a person or a program reads them. Only writers: nothing is decided or computed anew here.
 
 mod blind;
+mod calibration;
 mod compare;
 mod json;
 mod leak;
@@ -13,6 +14,7 @@ mod roll;
 mod rule_out;
 mod schema;
 
+pub use calibration::text as calibration;
 pub use compare::{AboutComparison, comparison};
 pub use json::{compact, pretty};
 pub use number::{Shown, scientific, shown};

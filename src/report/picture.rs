@@ -1,12 +1,15 @@
 //! Small pictures of block characters, for a terminal.
 
 use super::{number::plain, page::Page};
-use crate::measure::{
-    leak::LeakTrace,
-    pull::PullTrace,
-    roll::{Hit, RollTrace},
+use crate::{
+    calibration::CalibrationFinding,
+    measure::{
+        leak::LeakTrace,
+        pull::PullTrace,
+        roll::{Hit, RollTrace},
+    },
+    reading::Estimate,
 };
-use crate::reading::Estimate;
 
 /// Columns of a picture.
 const COLUMNS: usize = 64;
@@ -145,6 +148,75 @@ pub(super) fn intervals(page: &mut Page, what: &str, rows: &[(String, Estimate)]
     }
     if rows.len() > MOST_ROWS {
         page.line(&format!("... and {} more", rows.len() - MOST_ROWS));
+    }
+}
+
+/// Residuals over the known values, with the band in which 95 of 100 points lie.
+pub(super) fn residuals(page: &mut Page, finding: &CalibrationFinding) {
+    let band = &finding.band95;
+    let (Some(first), Some(last)) = (band.first(), band.last()) else {
+        return;
+    };
+    let widest = band.iter().map(|b| b.half_width);
+    let most = finding
+        .residuals
+        .iter()
+        .map(|r| r.residual.abs())
+        .chain(widest)
+        .fold(0.0, f64::max);
+    if last.known <= first.known || most <= 0.0 {
+        return;
+    }
+    page.heading(&format!(
+        "residuals, {} (\u{2588}: point; \u{2591}: band of 95 %; -: the line)",
+        finding.unit
+    ));
+    let middle = ROWS / 2;
+    let row_of = |value: f64| level(value, -most, most, ROWS - 1);
+    let mut cells = vec![[' '; COLUMNS]; ROWS];
+    for c in 0..COLUMNS {
+        let b = band[(c * band.len() / COLUMNS).min(band.len() - 1)];
+        for row in &mut cells[row_of(-b.half_width)..=row_of(b.half_width)] {
+            row[c] = SHADES[3].1;
+        }
+        cells[middle][c] = '-';
+    }
+    for r in &finding.residuals {
+        let c = level(r.known, first.known, last.known, COLUMNS).min(COLUMNS - 1);
+        let half_row = most / (ROWS - 1) as f64;
+        cells[row_of(r.residual + half_row)][c] = SHADES[0].1;
+    }
+    for (n, row) in cells.iter().enumerate().rev() {
+        let label = match n {
+            0 => format!("{:>9}", scaled(-most)),
+            n if n == ROWS - 1 => format!("{:>9}", scaled(most)),
+            _ => " ".repeat(9),
+        };
+        page.line(&format!("{label} {}", row.iter().collect::<String>()));
+    }
+    let (from, to) = (scaled(first.known), scaled(last.known));
+    page.line(&format!(
+        "{:>10}{from}{to:>width$} {}",
+        "",
+        finding.unit,
+        width = COLUMNS - from.chars().count()
+    ));
+}
+
+/// A number of three digits at the edge of a picture.
+fn scaled(value: f64) -> String {
+    let size = value.abs();
+    if size <= 0.0 {
+        "0".into()
+    } else if (0.01..100_000.0).contains(&size) {
+        let whole = size >= 100.0;
+        if whole {
+            format!("{value:.0}")
+        } else {
+            format!("{value:.2}")
+        }
+    } else {
+        format!("{value:.1e}")
     }
 }
 

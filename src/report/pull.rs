@@ -190,5 +190,6 @@ fn record(page: &mut Page, finding: &PullFinding) {
             count(quality.bumps, "jerk")
         ));
     }
+    remarks::calibration(page, finding.calibration, "force");
     remarks::common(page, &quality.common);
 }

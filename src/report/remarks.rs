@@ -1,7 +1,10 @@
 //! What the record was like, in words: flags, faults of the link or the file.
 
-use super::page::{Page, count, list};
-use crate::reading::Quality;
+use super::{
+    number,
+    page::{Page, count, list},
+};
+use crate::reading::{CalibrationShare, CalibrationState, Quality};
 
 /// Flags of the measures and the feed, each with what it means and what helps.
 const FLAGS: &[(&str, &str)] = &[
@@ -124,6 +127,23 @@ pub(super) fn common(page: &mut Page, quality: &Quality) {
     }
     for flag in &quality.flags {
         page.say(words(FLAGS, flag));
+    }
+}
+
+/// Says what the sensor's calibration adds. `what`: `force` or `pressure`.
+pub(super) fn calibration(page: &mut Page, share: CalibrationShare, what: &str) {
+    let percent = number::plain(100.0 * share.u_relative);
+    match share.state {
+        CalibrationState::NotStated => {}
+        CalibrationState::Missing => page.say(format!(
+            "The {what} sensor is not calibrated: the range allows for {percent} % of the reading (standard uncertainty, what              such sensors usually keep). `feelgauge calibrate {what}` makes it smaller."
+        )),
+        CalibrationState::Current => page.say(format!(
+            "The {what} sensor is calibrated: {percent} % of the reading (standard uncertainty) is in the range."
+        )),
+        CalibrationState::Expired => page.say(format!(
+            "The calibration of the {what} sensor was due before this record: the range was widened to {percent} % of the              reading (standard uncertainty). Calibrate it again: `feelgauge calibrate {what}`."
+        )),
     }
 }
 

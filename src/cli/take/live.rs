@@ -133,10 +133,17 @@ impl Live {
         seen: Arc<Seen>,
     ) -> Self {
         let measure = match settings {
-            Ok(settings) => Measure::Session(Box::new(Session::new(settings, sources))),
+            Ok(settings) => {
+                let session = Session::new(settings, sources);
+                Measure::Session(Box::new(session.calibrated(&plan.stated.calibrations)))
+            }
             Err(refusal) => {
                 let sensor = (plan.test == Test::Roll).then(|| plan.stated.sensor.unwrap_or(0));
-                Measure::Feed(Box::new(Feed::new(plan.test, sources, sensor)), refusal)
+                let feed = Feed::new(plan.test, sources, sensor);
+                Measure::Feed(
+                    Box::new(feed.calibrated(&plan.stated.calibrations)),
+                    refusal,
+                )
             }
         };
         Self {
@@ -193,7 +200,8 @@ impl Watchman {
         let mut watchman = Self {
             feed: pull
                 .as_ref()
-                .map(|_| Feed::new(Test::Pull, sources.to_vec(), None)),
+                .map(|_| Feed::new(Test::Pull, sources.to_vec(), None))
+                .map(|feed| feed.calibrated(&plan.stated.calibrations)),
             guard: None,
             thresholds: (None, None),
             order: 0,

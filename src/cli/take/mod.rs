@@ -155,6 +155,9 @@ fn begin(
     let mut meta = CaptureMeta::new(plan.test, anchor, &plan.stated, vehicle);
     meta.operator.clone_from(&plan.operator);
     meta.probes = probes.iter().map(|p| p.meta.clone()).collect();
+    for (probe, connected) in meta.probes.iter_mut().zip(probes) {
+        probe.calibrate(&connected.source, &plan.stated.calibrations);
+    }
     let disk = |e: &dyn std::fmt::Display| {
         Failure::Work(format!(
             "feelgauge: {}: {e}; name a folder that you may write to: --out DIR",

@@ -5,6 +5,7 @@ use std::{collections::BTreeSet, path::PathBuf, time::Duration};
 use super::{Shown, TakeReport};
 use crate::{
     cli::{self, Failure, args::TakeArgs},
+    clock::Clock,
     inspect::{Settings, SettingsError, Source, Stated, Test, settings},
     probe::serial::PortName,
     reading::Refusal,
@@ -77,7 +78,7 @@ pub(super) fn plan(args: &TakeArgs) -> Result<Plan, Failure> {
         duration: args.duration,
         out: args.out.clone(),
         operator: args.operator.clone(),
-        stated: stated(args),
+        stated: stated(args)?,
         vehicle_text,
         vehicle,
     };
@@ -85,13 +86,16 @@ pub(super) fn plan(args: &TakeArgs) -> Result<Plan, Failure> {
     Ok(plan)
 }
 
-fn stated(args: &TakeArgs) -> Stated {
-    Stated {
+fn stated(args: &TakeArgs) -> Result<Stated, Failure> {
+    let kept = cli::plan::calibrations(&args.calibrations)?;
+    let leak = kept.for_leak(cli::plan::leak_stated(args.leak));
+    Ok(Stated {
         mass_kg: args.mass,
         setup: args.setup.clone(),
         sensor: args.sensor,
-        ..cli::plan::leak_stated(args.leak)
-    }
+        calibrations: kept.sensors.on(Clock::system().day()),
+        ..leak
+    })
 }
 
 /// Whether these probes can serve the test.
