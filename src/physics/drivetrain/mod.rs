@@ -7,6 +7,7 @@
 
 mod cars;
 mod hand;
+mod magnets;
 mod motion;
 mod snag;
 mod spins;
@@ -121,10 +122,14 @@ pub struct DrivetrainScenario {
     pub conditions: Conditions,
     /// The snag; `None`: a healthy car.
     pub snag: Option<SnagScenario>,
+    /// Further snags of the same car, each with chances of its own.
+    pub more_snags: Vec<SnagScenario>,
     vehicle: Vehicle,
     train: Train,
     /// Index of the sensor.
     sensor: u32,
+    /// Index of a second sensor, its shaft and its magnets.
+    second: Option<(u32, String, u32)>,
 }
 
 /// Why a scenario cannot be simulated.
@@ -202,12 +207,16 @@ pub struct DrivetrainTruth {
     pub setup: String,
     /// The snag; null in a healthy car.
     pub snag: Option<SnagTruth>,
+    /// Further snags.
+    pub more_snags: Vec<SnagTruth>,
     /// Turns of the sensed shaft.
     pub turns: f64,
     /// Turns from each magnet to the next, from the first edge's magnet on; sum 1.
     pub spacing: Vec<f64>,
     /// Coulomb drag, turns/s^2 of the sensed shaft.
     pub drag: f64,
+    /// Drag that a speed of 1 turn/s of the sensed shaft adds, turns/s^2.
+    pub viscous: f64,
     /// Edges left out.
     pub missed: u64,
     /// Edges doubled.
@@ -240,6 +249,8 @@ impl DrivetrainScenario {
                 Conditions::STAND
             },
             snag: None,
+            more_snags: Vec::new(),
+            second: None,
             sensor: sensor.unwrap_or(first),
             vehicle,
             train,
@@ -251,13 +262,48 @@ impl DrivetrainScenario {
     /// # Errors
     /// A part that cannot be seen in this setup.
     pub fn with_snag(mut self, snag: SnagScenario) -> Result<Self, ScenarioError> {
-        if !self.train.parts.iter().any(|p| p.name == snag.part) {
-            return Err(ScenarioError::NoPart {
-                part: snag.part,
-                known: self.train.parts.iter().map(|p| p.name.clone()).collect(),
-            });
-        }
+        self.check(&snag)?;
         self.snag = Some(snag);
+        Ok(self)
+    }
+
+    /// The same with one more snag beside those it has.
+    ///
+    /// # Errors
+    /// A part that cannot be seen in this setup.
+    pub fn and_snag(mut self, snag: SnagScenario) -> Result<Self, ScenarioError> {
+        self.check(&snag)?;
+        match self.snag {
+            None => self.snag = Some(snag),
+            Some(_) => self.more_snags.push(snag),
+        }
+        Ok(self)
+    }
+
+    fn check(&self, snag: &SnagScenario) -> Result<(), ScenarioError> {
+        if self.train.parts.iter().any(|p| p.name == snag.part) {
+            return Ok(());
+        }
+        Err(ScenarioError::NoPart {
+            part: snag.part.clone(),
+            known: self.train.parts.iter().map(|p| p.name.clone()).collect(),
+        })
+    }
+
+    /// The same with another sensor of the file beside the first; it watches its shaft turn without ripple of its own
+    /// (a wheel carries the mass).
+    ///
+    /// # Errors
+    /// A sensor that the file does not have, or one whose shaft stands in this setup.
+    pub fn with_second_sensor(mut self, index: u32) -> Result<Self, ScenarioError> {
+        self.vehicle
+            .train(Some(&self.setup), Some(index))
+            .map_err(ScenarioError::Train)?;
+        let sensor = self.vehicle.sensors.iter().find(|s| s.index == index);
+        self.second = sensor.map(|s| {
+            let shaft = &self.vehicle.shafts[s.shaft];
+            (index, shaft.name.clone(), s.magnets)
+        });
         Ok(self)
     }
 

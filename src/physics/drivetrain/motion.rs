@@ -1,6 +1,7 @@
 //! Integrates one record over the angle of the sensed shaft and lets the magnets pass the sensor.
 
 use super::hand::Hand;
+use super::magnets::Magnets;
 use super::snag::Snagging;
 use super::spins::Spins;
 use super::{Conditions, DrivetrainScenario, DrivetrainTruth};
@@ -13,10 +14,11 @@ use crate::reading::Edge;
 const STEP: f64 = 1.0 / 120.0;
 /// Below this share of the energy of letting go the car stands.
 const STANDS: f64 = 1e-4;
+/// Streams of random numbers of the two sensors.
+const FIRST_STREAM: u64 = 13;
+const SECOND_STREAM: u64 = 33;
 /// The slow wander of the drag forgets itself over this many wheel turns.
 const WANDER_TURNS: f64 = 3.0;
-/// Longest bounce, microseconds.
-const BOUNCE_US: f64 = 300.0;
 
 pub(super) fn run(scenario: &DrivetrainScenario, seed: u64) -> Simulated<Edge, DrivetrainTruth> {
     run_with_step(scenario, seed, STEP)
@@ -80,82 +82,6 @@ impl Drag {
     }
 }
 
-/// The ring of magnets and the sensor's habits.
-struct Magnets {
-    /// Places, turns, rising, in [0, 1) give or take the placement.
-    places: Vec<f64>,
-    /// Number of the next magnet to pass, counted over turns.
-    next: usize,
-    first: Option<usize>,
-    jitter_us: f64,
-    missed_share: f64,
-    bounced_share: f64,
-    missed: u64,
-    bounced: u64,
-    times_us: Vec<f64>,
-    noise: Noise,
-}
-
-impl Magnets {
-    fn new(conditions: &Conditions, count: u32, seed: u64) -> Self {
-        let mut noise = Noise::new(seed, 13);
-        let pitch = 1.0 / f64::from(count);
-        // Many magnets are placed closer: 15 % of the pitch keeps them in order.
-        let sd = (conditions.magnet_sd_deg / 360.0).min(0.15 * pitch);
-        let places = (0..count)
-            .map(|m| {
-                let off = (sd * noise.normal()).clamp(-0.45 * pitch, 0.45 * pitch);
-                (f64::from(m) + 0.5) * pitch + off
-            })
-            .collect();
-        Self {
-            places,
-            next: 0,
-            first: None,
-            jitter_us: conditions.jitter_us,
-            missed_share: conditions.missed,
-            bounced_share: conditions.bounced,
-            missed: 0,
-            bounced: 0,
-            times_us: Vec::new(),
-            noise,
-        }
-    }
-
-    /// Angle at which the next magnet passes, turns.
-    fn target(&self) -> f64 {
-        let count = self.places.len();
-        (self.next / count) as f64 + self.places[self.next % count]
-    }
-
-    fn pass(&mut self, t_s: f64) {
-        let t_us = t_s * 1e6 + self.jitter_us * self.noise.normal();
-        let (miss, bounce) = (self.noise.unit(), self.noise.unit());
-        let delay_us = self.noise.uniform(20.0, BOUNCE_US);
-        if miss < self.missed_share {
-            self.missed += 1;
-        } else {
-            self.first.get_or_insert(self.next);
-            self.times_us.push(t_us);
-            if bounce < self.bounced_share {
-                self.bounced += 1;
-                self.times_us.push(t_us + delay_us);
-            }
-        }
-        self.next += 1;
-    }
-
-    /// Turns from magnet to magnet, from the first that was seen.
-    fn spacing(&self) -> Vec<f64> {
-        let count = self.places.len();
-        let place = |k: usize| (k / count) as f64 + self.places[k % count];
-        let first = self.first.unwrap_or(0);
-        (first..first + count)
-            .map(|k| place(k + 1) - place(k))
-            .collect()
-    }
-}
-
 struct Motion {
     x: f64,
     t: f64,
@@ -164,8 +90,10 @@ struct Motion {
     spins: Spins,
     drag: Drag,
     hand: Hand,
-    snag: Option<Snagging>,
+    snags: Vec<Snagging>,
     magnets: Magnets,
+    /// The second sensor's magnets and the spin that carries them.
+    second: Option<(Magnets, usize)>,
     coasts: Vec<(f64, f64)>,
     coasting: bool,
 }
@@ -177,14 +105,26 @@ impl Motion {
         let drag = Drag::new(conditions, wheel, seed);
         let spins = Spins::new(scenario, drag.coulomb, seed);
         let slowest = conditions.let_go.0 / wheel;
+        let scenarios = scenario.snag.iter().chain(&scenario.more_snags);
+        let snags = scenarios.enumerate().filter_map(|(number, snag)| {
+            let find = |name: &str| spins.find(name);
+            Snagging::new(scenario, snag, find, drag.coulomb, (seed, number))
+        });
+        let second = scenario.second.as_ref().and_then(|(_, shaft, count)| {
+            let (spin, _) = spins.find(shaft)?;
+            let mut magnets = Magnets::new(conditions, *count, (seed, SECOND_STREAM));
+            magnets.start(spins.phases()[spin]);
+            Some((magnets, spin))
+        });
         Self {
             x: 0.0,
             t: conditions.pause_s.1.min(0.5),
             energy: 0.0,
             stands: STANDS * slowest * slowest / 2.0,
             hand: Hand::new(conditions, wheel, drag.coulomb, seed),
-            snag: Snagging::new(scenario, |name| spins.find(name), drag.coulomb, seed),
-            magnets: Magnets::new(conditions, train.magnets, seed),
+            snags: snags.collect(),
+            magnets: Magnets::new(conditions, train.magnets, (seed, FIRST_STREAM)),
+            second,
             spins,
             drag,
             coasts: Vec::new(),
@@ -205,9 +145,9 @@ impl Motion {
         // The time of the step does not feel the snag's share in it by more than the square of the step.
         let smooth_w = speed(smooth.max(self.stands));
         let roughly = self.t + 2.0 * dx / (w0 + smooth_w);
-        let lost = self.snag.as_mut().map_or(0.0, |snag| {
-            snag.loss(&from, &to, (self.t, roughly), self.coasting)
-        });
+        let (times, coasting) = ((self.t, roughly), self.coasting);
+        let snags = self.snags.iter_mut();
+        let lost: f64 = snags.map(|s| s.loss(&from, &to, times, coasting)).sum();
         let energy = smooth - lost;
         if energy > self.stands {
             self.pass_magnets(dx, &from, &to, energy);
@@ -257,13 +197,12 @@ impl Motion {
 
     /// Lets every magnet pass whose place lies in the step that ends with `energy`.
     fn pass_magnets(&mut self, dx: f64, from: &[f64], to: &[f64], energy: f64) {
-        let w0 = speed(self.energy);
         let at =
             |f: f64| -> Vec<f64> { from.iter().zip(to).map(|(a, b)| a + f * (b - a)).collect() };
         loop {
             let target = self.magnets.target();
             if self.x + dx + self.spins.angle_lead(to) < target {
-                return;
+                break;
             }
             // The lead changes by at most 2 % a step: three rounds leave 1e-5 of a step.
             let mut share = 0.5;
@@ -271,48 +210,69 @@ impl Motion {
                 share = (target - self.spins.angle_lead(&at(share)) - self.x) / dx;
             }
             let share = share.clamp(0.0, 1.0);
-            let passing = speed(self.energy + share * (energy - self.energy));
-            let spent = if share > 0.0 {
-                2.0 * share * dx / (w0 + passing)
-            } else {
-                0.0
-            };
-            if let Some(snag) = &mut self.snag {
+            for snag in &mut self.snags {
                 snag.edge(&at(share), self.x + share * dx);
             }
-            self.magnets.pass(self.t + spent);
+            let t = self.t + self.spent(share, dx, energy);
+            self.magnets.pass(t);
+        }
+        let Some((mut magnets, spin)) = self.second.take() else {
+            return;
+        };
+        while magnets.target() <= to[spin] {
+            let share = (magnets.target() - from[spin]) / (to[spin] - from[spin]);
+            magnets.pass(self.t + self.spent(share.clamp(0.0, 1.0), dx, energy));
+        }
+        self.second = Some((magnets, spin));
+    }
+
+    /// Time over the first `share` of a step that ends with `energy`, s.
+    fn spent(&self, share: f64, dx: f64, energy: f64) -> f64 {
+        let passing = speed(self.energy + share * (energy - self.energy));
+        if share > 0.0 {
+            2.0 * share * dx / (speed(self.energy) + passing)
+        } else {
+            0.0
         }
     }
 
     fn finish(mut self, scenario: &DrivetrainScenario) -> Simulated<Edge, DrivetrainTruth> {
         self.end_coast();
-        let sensor = scenario.sensor;
-        let mut times: Vec<u64> = self
-            .magnets
-            .times_us
-            .iter()
-            .map(|t| microseconds(*t))
-            .collect();
-        // Jitter and bounce can put an edge behind its neighbour; a probe would have seen them in order.
-        times.sort_unstable();
-        times.dedup();
+        let mut readings = edges(&self.magnets, scenario.sensor);
+        if let (Some((magnets, _)), Some((sensor, ..))) = (&self.second, &scenario.second) {
+            readings.extend(edges(magnets, *sensor));
+            readings.sort_by_key(|e| (e.t_us, e.sensor));
+        }
+        let mut snags = self.snags.into_iter().map(Snagging::truth);
+        let snag = snags.next();
         Simulated {
-            readings: times
-                .into_iter()
-                .map(|t_us| Edge { t_us, sensor })
-                .collect(),
+            readings,
             truth: DrivetrainTruth {
                 setup: scenario.setup.clone(),
                 turns: self.x,
                 spacing: self.magnets.spacing(),
                 drag: self.drag.coulomb,
+                viscous: self.drag.viscous,
                 missed: self.magnets.missed,
                 bounced: self.magnets.bounced,
                 coasts: self.coasts,
-                snag: self.snag.map(Snagging::truth),
+                snag,
+                more_snags: snags.collect(),
             },
         }
     }
+}
+
+/// Edges of one sensor, in the order of time.
+fn edges(magnets: &Magnets, sensor: u32) -> Vec<Edge> {
+    let mut times: Vec<u64> = magnets.times_us.iter().map(|t| microseconds(*t)).collect();
+    // Jitter and bounce can put an edge behind its neighbour; a probe would have seen them in order.
+    times.sort_unstable();
+    times.dedup();
+    times
+        .into_iter()
+        .map(|t_us| Edge { t_us, sensor })
+        .collect()
 }
 
 /// Speed of an energy, turns/s; 0 below none.

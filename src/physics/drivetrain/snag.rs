@@ -2,7 +2,7 @@
 
 use std::f64::consts::TAU;
 
-use super::{DrivetrainScenario, SnagEvent, SnagTruth};
+use super::{DrivetrainScenario, SnagEvent, SnagScenario, SnagTruth};
 use crate::physics::noise::Noise;
 use crate::vehicle::{PartKind, Vehicle};
 
@@ -40,18 +40,19 @@ pub(super) struct Snagging {
 }
 
 impl Snagging {
-    /// `find` gives index and order of a spin.
+    /// `find` gives index and order of a spin; every snag of a car (`number` from 0) has chances of its own.
     pub fn new(
         scenario: &DrivetrainScenario,
+        snag: &SnagScenario,
         find: impl Fn(&str) -> Option<(usize, f64)>,
         drag: f64,
-        seed: u64,
+        (seed, number): (u64, usize),
     ) -> Option<Self> {
-        let snag = scenario.snag.as_ref()?;
         let train = &scenario.train;
         let part = train.parts.iter().find(|p| p.name == snag.part)?;
         let (spin, spin_order) = find(&carrier(&scenario.vehicle, &part.name))?;
-        let mut noise = Noise::new(seed, 14);
+        let stream = if number == 0 { 14 } else { 40 + number as u64 };
+        let mut noise = Noise::new(seed, stream);
         let slip = if part.kind == PartKind::Bearing {
             1.0 + scenario.conditions.ball_slip * noise.normal()
         } else {
