@@ -307,6 +307,7 @@ fn roll(stated: &Stated, vehicle: &Vehicle) -> Result<Settings, SettingsError> {
                 .snag_depth
                 .map_or(LimitSource::Suggested, |_| LimitSource::Vehicle),
             car: RollCar::of(vehicle, stated.setup.as_deref(), stated.sensor),
+            wheel_diameter_m: vehicle.wheel_diameter_m,
         },
         sensor: stated
             .sensor

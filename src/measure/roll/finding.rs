@@ -3,9 +3,10 @@
 use schemars::JsonSchema;
 use serde::Serialize;
 
-use crate::reading::{Estimate, LimitSource, Quality, Refusal, SOFTWARE, Verdict};
+use crate::reading::{Contribution, Estimate, LimitSource, Quality, Refusal, SOFTWARE, Verdict};
 
 use super::blind::Blind;
+use super::drag::RollDrag;
 use super::kept::RollEvidence;
 
 /// Finding of one roll record.
@@ -35,6 +36,10 @@ pub struct RollFinding {
     pub start_s: Option<f64>,
     /// Time of the last counted edge in the file, s.
     pub end_s: Option<f64>,
+    /// Where the uncertainty of the first snag's hit rate comes from, largest first; empty without a snag.
+    pub budget: Vec<Contribution>,
+    /// Drag of the free-running car against its speed; null when refused or with fewer than five coasts.
+    pub drag: Option<RollDrag>,
     /// What the record was like.
     pub quality: RollQuality,
     /// What a picture needs; not part of the result.
@@ -66,6 +71,14 @@ pub struct Snag {
     pub hit_rate: Estimate,
     /// Every turn that the record could show, in order.
     pub hits: Vec<Hit>,
+    /// Runs of turns in which it showed, in order; a lone hit is none.
+    pub bursts: Vec<Burst>,
+    /// Time of the last turn in the file that hit with a probability above 1/2, s; null when none did.
+    pub last_seen_s: Option<f64>,
+    /// Turns that could be seen after it; null like `last_seen_s`.
+    pub turns_since_seen: Option<u64>,
+    /// Index of the sensor whose record gives order, phase and hits.
+    pub sensor: u32,
     /// Other words for the same order: `2 x wheel_fl`.
     pub ambiguous_with: Vec<String>,
     /// Every visible part with its probability, most probable first.
@@ -81,6 +94,19 @@ pub struct Hit {
     pub t_s: f64,
     /// Probability that the snag showed in this turn.
     pub hit: f64,
+}
+
+/// A run of turns in which a snag showed.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, JsonSchema)]
+pub struct Burst {
+    /// Time of its first turn in the file, s.
+    pub start_s: f64,
+    /// Time of its last turn in the file, s.
+    pub end_s: f64,
+    /// Turns of it.
+    pub turns: u64,
+    /// Those that hit with a probability above 1/2.
+    pub hits: u64,
 }
 
 /// A part that may hold the snag.
@@ -116,6 +142,9 @@ pub struct RollQuality {
     pub same_order: Vec<Vec<String>>,
     /// Natural logarithm of the Bayes factor "a snag in some visible part" against "no snag".
     pub ln_bayes: Option<f64>,
+    /// Indices of the sensors whose records were used. With several, everything else here is of the one that shows the
+    /// most probable part best.
+    pub sensors: Vec<u32>,
     /// Turns of the sensed shaft from first to last counted edge.
     pub turns: Option<f64>,
     /// Standard deviation of one edge time, microseconds.
@@ -178,6 +207,8 @@ impl RollFinding {
             blind: None,
             start_s: None,
             end_s: None,
+            budget: Vec::new(),
+            drag: None,
             quality,
             trace: RollTrace::default(),
             evidence: RollEvidence::default(),

@@ -147,6 +147,32 @@ impl Fit {
     }
 }
 
+impl Fit {
+    /// The fit of the same record less a whitened response of its rows: noise, gains and weights stay, the columns are
+    /// solved again.
+    pub fn less(&self, response: &[f64]) -> Self {
+        let mut right = vec![0.0; self.b.len()];
+        for (run, block) in self.track.runs.iter().zip(&self.blocks) {
+            for (row, x) in run.clone().zip(block.rows()) {
+                let g = self.weight[row] * response[row];
+                for (column, x) in block.columns.iter().zip(x) {
+                    right[*column] += x * g;
+                }
+            }
+        }
+        let change = self.factor.solve(&right);
+        let mut out = self.clone();
+        let left = less_columns(response, &self.track, &self.blocks, &change);
+        for (residual, left) in out.residual.iter_mut().zip(left) {
+            *residual -= left;
+        }
+        for (b, change) in out.b.iter_mut().zip(change) {
+            *b -= change;
+        }
+        out
+    }
+}
+
 /// Places of all magnets but the last less where they were calibrated, turns: every ripple that the record cannot tell
 /// from them counts as theirs.
 pub(super) fn places(fit: &Fit, columns: &Columns, nodes: &Nodes) -> Vec<f64> {

@@ -9,8 +9,9 @@ use super::RollSettings;
 use super::count::Nodes;
 use super::fit::Fit;
 use super::fold::Field;
-use super::parts::{Case, Evidence};
+use super::parts::Evidence;
 use super::score::ScoreField;
+use super::search::{Part, Search};
 
 /// The case of every visible part, and the record that it rests on.
 #[derive(Clone, Debug, Default)]
@@ -82,21 +83,21 @@ impl Kept {
     }
 }
 
-/// The public cases of `cases`.
-pub(super) fn parts(evidence: Evidence, cases: &[Case]) -> Vec<PartEvidence> {
-    cases
-        .iter()
-        .map(|case| {
-            let part = &evidence.train.parts[case.part];
-            PartEvidence {
-                part: part.name.clone(),
-                kind: part.kind,
-                nominal_order: part.order,
-                order_sd: part.order_sd,
-                best_order: case.comb.order,
-                ln_bayes: case.ln_bayes,
-                ln_naming: case.ln_naming,
-            }
-        })
-        .collect()
+/// The public cases of all parts: B and B' over all sensors, orders of the one that shows the part best.
+pub(super) fn parts(search: &Search) -> Vec<PartEvidence> {
+    let evidence = |joint: Part| {
+        let train = search.looks[joint.look].evidence.train;
+        let case = &search.cases[joint.look][joint.case];
+        let part = &train.parts[case.part];
+        PartEvidence {
+            part: joint.name,
+            kind: part.kind,
+            nominal_order: part.order,
+            order_sd: part.order_sd,
+            best_order: case.comb.order,
+            ln_bayes: joint.ln_bayes,
+            ln_naming: joint.ln_naming,
+        }
+    };
+    search.parts().into_iter().map(evidence).collect()
 }

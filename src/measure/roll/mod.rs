@@ -8,16 +8,20 @@
 //! the smooth coast (`filter`), nuisance columns explain a healthy car's ripple (`nuisance`, in the rounds of `fit`),
 //! a backward pass gives score and information of a loss at any angle (`score`). Then every part is judged: its train of
 //! events is folded (`fold`) into a mixture Bayes factor (`bayes`) at its possible orders (`orders`), less what smooth
-//! ripple would explain as well (`rival`); `parts` puts that together, `hits` looks at single turns, `report` decides.
+//! ripple would explain as well (`rival`); `parts` puts that together, `hits` looks at single turns. `sensed` does all that for
+//! one sensor's record, `search` looks for a snag on all of them, `known` takes a found one out so that another can be
+//! looked for, `report` decides.
 //! The numbers in the constants were set on simulated records.
 
 mod bayes;
 pub mod blind;
+mod bursts;
 mod car;
 mod coast;
 mod combine;
 mod compare;
 mod count;
+mod drag;
 mod exp;
 mod filter;
 mod finding;
@@ -27,6 +31,7 @@ mod fixture;
 mod fold;
 mod hits;
 mod kept;
+mod known;
 mod next;
 mod nuisance;
 mod orders;
@@ -34,27 +39,21 @@ mod parts;
 mod report;
 mod rival;
 mod score;
+mod search;
+mod sensed;
 
 pub use car::{RollCar, SetupTrain};
 pub use combine::{PartShare, RollCapture, RollParts, RollPartsQuality, combine};
 pub use compare::{RollComparison, RollComparisonQuality, compare};
-pub use finding::{Hit, NotSeen, RollFinding, RollQuality, RollTrace, Snag, Strip, Suspect};
+pub use drag::{DragPoint, RollDrag};
+pub use finding::{Burst, Hit, NotSeen, RollFinding, RollQuality, RollTrace, Snag, Strip, Suspect};
 pub use kept::{PartEvidence, RollEvidence};
 pub use next::{NextSetup, next_setup};
 
-use std::sync::Arc;
-
-use crate::reading::{Edge, LimitSource, Quality, Refusal};
+use crate::reading::{Edge, LimitSource, Quality};
 use crate::vehicle::Train;
 
-use count::Nodes;
-use fit::Fit;
-use kept::Kept;
-use parts::{Case, Evidence};
-use report::Report;
-
-/// Fewer edges than this a magnet are no record.
-const LEAST_EDGES: usize = 3;
+use sensed::Edges;
 
 /// Snags with a larger false-alarm probability than this are not reported, unless the vehicle file says otherwise.
 pub const SNAG_FALSE_ALARM: f64 = 0.01;
@@ -78,6 +77,8 @@ pub struct RollSettings {
     pub snag_depth_source: LimitSource,
     /// The car of the record; without it no other capture can be set beside this one.
     pub car: Option<RollCar>,
+    /// Diameter of the wheels, m, where known: a rolling car's drag is then given in units of its weight.
+    pub wheel_diameter_m: Option<f64>,
 }
 
 impl RollSettings {
@@ -90,6 +91,7 @@ impl RollSettings {
             snag_depth: SNAG_DEPTH,
             snag_depth_source: LimitSource::Suggested,
             car: None,
+            wheel_diameter_m: None,
         }
     }
 }
@@ -111,22 +113,17 @@ impl RollSettings {
 /// ```
 #[derive(Clone, Debug)]
 pub struct Roll {
-    settings: RollSettings,
-    /// Times of the kept edges, us, strictly increasing.
-    edges_us: Vec<u64>,
-    /// Edges not later than the one before.
-    dropped: u64,
+    /// What each sensor saw; one or more.
+    sensors: Vec<Edges>,
     /// Nobody has told the gear train: a rhythm is looked for, no part.
     blind: bool,
 }
 
 impl Roll {
-    /// A measure without edges.
+    /// A measure without edges, for one sensor: whatever index its edges have.
     pub fn new(settings: RollSettings) -> Self {
         Self {
-            settings,
-            edges_us: Vec::new(),
-            dropped: 0,
+            sensors: vec![Edges::new(None, settings)],
             blind: false,
         }
     }
@@ -140,153 +137,52 @@ impl Roll {
         }
     }
 
-    /// Takes one edge of the sensed index, in order of time; one that is not later than the last is counted and dropped.
+    /// A measure for several sensors, by index; the limits are those of the first. Each sensor's record is judged for
+    /// itself and a part's Bayes factor is the mean over the sensors that can show it: a mean of numbers that exceed b with a
+    /// chance of at most 1/b does so too, however they hang together, so the bound on false alarms stays.
+    ///
+    /// # Panics
+    /// Without a sensor.
+    pub fn of_sensors(sensors: Vec<(u32, RollSettings)>) -> Self {
+        assert!(!sensors.is_empty(), "a roll has a sensor");
+        let edges = |(index, settings)| Edges::new(Some(index), settings);
+        Self {
+            sensors: sensors.into_iter().map(edges).collect(),
+            blind: false,
+        }
+    }
+
+    /// Takes one edge, in the order of time of its sensor; one that is not later than the last is counted and dropped. Edges
+    /// of other sensors than the measure's are left out.
     pub fn push(&mut self, edge: Edge) {
-        if self.edges_us.last().is_some_and(|last| edge.t_us <= *last) {
-            self.dropped += 1;
-        } else {
-            self.edges_us.push(edge.t_us);
+        if let Some(sensor) = self.sensors.iter_mut().find(|s| s.takes(edge)) {
+            sensor.push(edge);
         }
     }
 
     /// Evaluates the record. `quality` is what the shell counted on the way here.
     pub fn finish(self, quality: Quality) -> RollFinding {
-        let train = &self.settings.train;
-        let limit = (self.settings.snag_false_alarm, self.settings.limit_source);
-        let mut quality = RollQuality {
-            common: quality,
-            edges_dropped: self.dropped,
-            not_visible: not_visible(train),
-            ..RollQuality::default()
-        };
-        let Some((origin_s, nodes)) = self.nodes() else {
-            return RollFinding::refuse(vec![no_free_rolling()], limit, quality);
-        };
-        quality.edges_dropped += nodes.bounced;
-        quality.edges_missed = nodes.missed;
-        quality.turns = Some(nodes.turns());
-        let Some((fit, columns)) = fit::fit(&nodes, train) else {
-            return RollFinding::refuse(vec![no_free_rolling()], limit, quality);
-        };
-        quality.jitter_us = Some(fit.noise.jitter_s * 1e6);
-        quality.coast_share = Some(coast_share(&nodes, &fit));
-        quality.spacing = Some(spacing(&nodes, fit::places(&fit, &columns, &nodes)));
-        let scores = score::score_field(&fit);
-        let kept = Arc::new(Kept {
-            settings: self.settings,
-            nodes,
-            fit,
-            scores,
-        });
-        let evidence = kept.evidence();
-        if self.blind {
-            return blind::finding(evidence, limit, origin_s, quality);
-        }
-        let cases = cases(evidence, &mut quality.not_visible);
-        if cases.is_empty() {
-            return RollFinding::refuse(vec![too_few_turns()], limit, quality);
-        }
-        let report = Report {
-            evidence,
-            limit,
-            origin_s,
-            quality,
-            kept: &kept,
-        };
-        report.finding(cases)
-    }
-
-    /// Time of the first edge in the file (s) and the counted edges; `None` when there are too few.
-    fn nodes(&self) -> Option<(f64, Nodes)> {
-        let magnets = usize::try_from(self.settings.train.magnets).ok()?.max(1);
-        let first = *self.edges_us.first()?;
-        if self.edges_us.len() < LEAST_EDGES * magnets {
-            return None;
-        }
-        let t: Vec<f64> = self
-            .edges_us
-            .iter()
-            .map(|t| (t - first) as f64 * 1e-6)
-            .collect();
-        let nodes = count::count(&t, magnets);
-        (nodes.t.len() >= LEAST_EDGES).then_some((first as f64 * 1e-6, nodes))
-    }
-}
-
-fn no_free_rolling() -> Refusal {
-    Refusal::new(
-        "no_free_rolling",
-        "not enough free rolling: push, let go, let it run down, again",
-    )
-}
-
-fn too_few_turns() -> Refusal {
-    Refusal::new("too_few_turns", "at least 4 turns of the slowest part")
-}
-
-fn not_visible(train: &Train) -> Vec<NotSeen> {
-    let hidden = train.not_visible.iter();
-    hidden
-        .map(|n| NotSeen {
-            part: n.part.clone(),
-            reason: n.reason.clone(),
-        })
-        .collect()
-}
-
-/// The case of every part that the record can show; the others join `hidden`.
-fn cases(evidence: Evidence, hidden: &mut Vec<NotSeen>) -> Vec<Case> {
-    let mut cases: Vec<Case> = Vec::new();
-    for (index, part) in evidence.train.parts.iter().enumerate() {
-        let mut reason = parts::hidden(part, evidence.train, evidence.turns);
-        if reason.is_none() {
-            let twin = cases
-                .iter()
-                .find(|c| parts::alike(&evidence.train.parts[c.part], part));
-            let case = match twin {
-                Some(twin) => Some(Case {
-                    part: index,
-                    ..twin.clone()
-                }),
-                None => evidence.case(index),
+        let first = &self.sensors[0].settings;
+        let limit = (first.snag_false_alarm, first.limit_source);
+        let mut sensed = Vec::new();
+        let mut refused = None;
+        for sensor in self.sensors {
+            let judged = match sensor.record(quality.clone()) {
+                Ok(record) if self.blind => return record.blind(limit),
+                Ok(record) => record.judge(),
+                Err(why) => Err(why),
             };
-            match case {
-                Some(case) => cases.push(case),
-                None => reason = Some("fewer than 4 of its events while rolling freely".into()),
+            match judged {
+                Ok(record) => sensed.push(record),
+                Err(why) => refused = refused.or(Some(why)),
             }
         }
-        if let Some(reason) = reason {
-            hidden.push(NotSeen {
-                part: part.name.clone(),
-                reason,
-            });
+        if sensed.is_empty() {
+            let (why, quality) = refused.expect("no record, so a refusal");
+            return RollFinding::refuse(vec![why], limit, quality);
         }
+        report::finding(&sensed, limit)
     }
-    cases
-}
-
-/// Share of the record's time that was used.
-fn coast_share(nodes: &Nodes, fit: &Fit) -> f64 {
-    let t = &fit.track.t;
-    let used: f64 = fit
-        .track
-        .runs
-        .iter()
-        .map(|r| t[r.end - 1] - t[r.start])
-        .sum();
-    used / nodes.t[nodes.t.len() - 1]
-}
-
-/// Spacing of the magnets after the fit, from the first counted edge's magnet on.
-fn spacing(nodes: &Nodes, mut place: Vec<f64>) -> Vec<f64> {
-    let m = nodes.spacing.len();
-    place.push(-place.iter().sum::<f64>());
-    (0..m)
-        .map(|i| {
-            let from = (nodes.magnet[0] + i) % m;
-            nodes.spacing[from] + place[(from + 1) % m] - place[from]
-        })
-        .collect()
 }
 
 /// The whole number below `x`, 0 for anything below 1.

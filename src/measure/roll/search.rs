@@ -1,0 +1,217 @@
+//! One look for one snag, over the records of all sensors: which parts may hold it, and what the most probable one did.
+
+use super::bayes::{Turns, ln_mean_exp, ln_sum_exp};
+use super::bursts::{bursts, last_seen};
+use super::finding::{Hit, Snag, Suspect};
+use super::fold::Comb;
+use super::hits::{HitRate, hit_rate};
+use super::parts::{Case, Evidence, alike};
+
+/// Exponent of the Bayes factors in the posterior: tempers what the independence of turns overstates.
+pub(super) const GAMMA: f64 = 0.5;
+/// Share of `1/B` that bounds the false alarms; set on simulated records without a snag.
+const FALSE_ALARM: f64 = 0.03;
+/// Harmonics that may be meant in other words.
+const OTHER_WORDS: std::ops::RangeInclusive<u32> = 2..=6;
+
+/// `min(1, 0.03/B)` with `B` the mean over the parts.
+pub(super) fn false_alarm(ln_bayes: f64) -> f64 {
+    (FALSE_ALARM * libm::exp(-ln_bayes)).min(1.0)
+}
+
+/// One sensor's record, as it is or less the snags that are known.
+#[derive(Clone, Copy)]
+pub(super) struct Look<'a> {
+    pub sensor: u32,
+    pub evidence: Evidence<'a>,
+    /// Time of the first counted edge in the file, s.
+    pub origin_s: f64,
+}
+
+/// The looks of all sensors, each with the cases of the parts that it shows.
+pub(super) struct Search<'a> {
+    pub looks: Vec<Look<'a>>,
+    pub cases: Vec<Vec<Case>>,
+}
+
+/// A part over all sensors that show it.
+#[derive(Clone, Debug)]
+pub(super) struct Part {
+    pub name: String,
+    /// Logarithms of the means over the sensors of B and B'.
+    pub ln_bayes: f64,
+    pub ln_naming: f64,
+    /// Which look has its best case, and where among the cases there.
+    pub look: usize,
+    pub case: usize,
+}
+
+impl Search<'_> {
+    fn name_of(&self, look: usize, case: &Case) -> &str {
+        &self.looks[look].evidence.train.parts[case.part].name
+    }
+
+    /// Every part that some sensor shows, in the order of the first that does.
+    pub fn parts(&self) -> Vec<Part> {
+        let mut names: Vec<&str> = Vec::new();
+        for (look, cases) in self.cases.iter().enumerate() {
+            for case in cases {
+                let name = self.name_of(look, case);
+                if !names.contains(&name) {
+                    names.push(name);
+                }
+            }
+        }
+        names.into_iter().map(|name| self.part(name)).collect()
+    }
+
+    fn part(&self, name: &str) -> Part {
+        let (mut b, mut naming) = (Vec::new(), Vec::new());
+        let mut best: Option<(f64, usize, usize)> = None;
+        for (look, case, ln) in self.of_part(name) {
+            b.push(ln.ln_bayes);
+            naming.push(ln.ln_naming);
+            if best.is_none_or(|(most, ..)| ln.ln_naming > most) {
+                best = Some((ln.ln_naming, look, case));
+            }
+        }
+        let (_, look, case) = best.expect("a part that was named by a case");
+        Part {
+            name: name.into(),
+            ln_bayes: ln_mean_exp(&b),
+            ln_naming: ln_mean_exp(&naming),
+            look,
+            case,
+        }
+    }
+
+    /// The cases of a part: look, place among its cases, case.
+    pub fn of_part(&self, name: &str) -> impl Iterator<Item = (usize, usize, &Case)> {
+        self.cases
+            .iter()
+            .enumerate()
+            .filter_map(move |(look, cases)| {
+                let at = cases.iter().position(|c| self.name_of(look, c) == name)?;
+                Some((look, at, &cases[at]))
+            })
+    }
+
+    /// Logarithm of the mean Bayes factor of the parts.
+    pub fn ln_bayes(&self) -> f64 {
+        let parts = self.parts();
+        ln_mean_exp(&parts.iter().map(|p| p.ln_bayes).collect::<Vec<f64>>())
+    }
+
+    /// The finer look at every part that may be meant; parts that are alike share it.
+    pub fn name(&mut self) {
+        for (look, cases) in self.looks.iter().zip(&mut self.cases) {
+            let parts = &look.evidence.train.parts;
+            for i in 0..cases.len() {
+                if cases[i].ln_bayes < 0.0 {
+                    continue;
+                }
+                let part = &parts[cases[i].part];
+                match (0..i).find(|j| alike(&parts[cases[*j].part], part)) {
+                    Some(j) => {
+                        cases[i] = Case {
+                            part: cases[i].part,
+                            ..cases[j].clone()
+                        }
+                    }
+                    None => look.evidence.refine(&mut cases[i]),
+                }
+            }
+            look.evidence.yield_to_shafts(cases);
+        }
+    }
+
+    /// The parts with their probabilities, most probable first.
+    pub fn suspects(&self) -> Vec<(Part, Suspect)> {
+        let parts = self.parts();
+        let tempered: Vec<f64> = parts.iter().map(|p| GAMMA * p.ln_naming).collect();
+        let norm = ln_sum_exp(&tempered);
+        let suspect = |(part, tempered): (Part, f64)| {
+            let suspect = Suspect {
+                part: part.name.clone(),
+                probability: libm::exp(tempered - norm),
+                ln_bayes: part.ln_naming,
+                order_per_sensor_turn: self.cases[part.look][part.case].comb.order,
+            };
+            (part, suspect)
+        };
+        let mut all: Vec<(Part, Suspect)> = parts.into_iter().zip(tempered).map(suspect).collect();
+        // stable: parts of equal order keep the order of the file
+        all.sort_by(|a, b| b.1.probability.total_cmp(&a.1.probability));
+        all
+    }
+
+    /// Turns and hits of a case.
+    pub fn hits(&self, look: usize, case: &Case) -> (Turns, HitRate) {
+        let turns = self.looks[look].evidence.turns_of(case);
+        let hits = hit_rate(&turns);
+        (turns, hits)
+    }
+
+    /// The snag of the most probable part, as its best sensor shows it; also its hit rate.
+    pub fn snag(&self, alarm: f64, suspects: &[(Part, Suspect)]) -> (Snag, HitRate) {
+        let (part, suspect) = &suspects[0];
+        let case = &self.cases[part.look][part.case];
+        let look = &self.looks[part.look];
+        let (turns, found) = self.hits(part.look, case);
+        let phase = case.phase as f64 / case.comb.phases as f64;
+        let event = |(k, hit): (&usize, &f64)| Hit {
+            turn: *k as u64,
+            t_s: look.time_of(case.comb, *k as f64 + phase),
+            hit: *hit,
+        };
+        let hits: Vec<Hit> = turns.k.iter().zip(&found.hit).map(event).collect();
+        let seen = last_seen(&hits);
+        let snag = Snag {
+            part: suspect.part.clone(),
+            probability: suspect.probability,
+            false_alarm_probability: alarm,
+            order_per_sensor_turn: case.comb.order,
+            phase_deg: 360.0 * phase,
+            phase_half_bin_deg: 180.0 / case.comb.phases as f64,
+            hit_rate: found.rate,
+            bursts: bursts(&hits),
+            last_seen_s: seen.map(|s| s.0),
+            turns_since_seen: seen.map(|s| s.1),
+            sensor: look.sensor,
+            hits,
+            ambiguous_with: look.other_words(&part.name, case.comb.order),
+            suspects: suspects.iter().map(|s| s.1.clone()).collect(),
+        };
+        (snag, found)
+    }
+}
+
+impl Look<'_> {
+    /// Time in the file of event number `k` (with its phase) of a comb, s.
+    pub fn time_of(&self, comb: Comb, k: f64) -> f64 {
+        let nodes = self.evidence.nodes;
+        let a = nodes.x[0] + k / comb.order;
+        let i = nodes
+            .x
+            .partition_point(|x| *x <= a)
+            .clamp(1, nodes.x.len() - 1);
+        let share = (a - nodes.x[i - 1]) / (nodes.x[i] - nodes.x[i - 1]);
+        self.origin_s + nodes.t[i - 1] + share * (nodes.t[i] - nodes.t[i - 1])
+    }
+
+    /// Multiples of other shafts' orders that are the same order as a part's.
+    fn other_words(&self, part: &str, best: f64) -> Vec<String> {
+        let Evidence { train, turns, .. } = self.evidence;
+        let mut words = Vec::new();
+        for shaft in train.turning.iter().filter(|s| !s.planet) {
+            for h in OTHER_WORDS {
+                let order = f64::from(h) * shaft.order;
+                let reach = (1.0 / turns).max(2.0 * self.evidence.shaft_sd(shaft.rigid) * order);
+                if shaft.name != part && (order - best).abs() < reach {
+                    words.push(format!("{h} x {}", shaft.name));
+                }
+            }
+        }
+        words
+    }
+}

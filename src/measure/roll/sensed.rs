@@ -1,0 +1,227 @@
+//! One sensor's record: its edges, and the parts as they are judged on it.
+
+use std::sync::Arc;
+
+use crate::reading::{Edge, LimitSource, Quality, Refusal};
+use crate::vehicle::Train;
+
+use super::RollSettings;
+use super::blind;
+use super::count::{Nodes, count};
+use super::finding::{NotSeen, RollFinding, RollQuality};
+use super::fit::{self, Fit};
+use super::kept::Kept;
+use super::parts::{self, Case, Evidence};
+use super::score::score_field;
+
+/// Fewer edges than this a magnet are no record.
+const LEAST_EDGES: usize = 3;
+
+/// The edges of one sensor.
+#[derive(Clone, Debug)]
+pub(super) struct Edges {
+    /// The sensor; `None`: whatever comes.
+    index: Option<u32>,
+    pub settings: RollSettings,
+    /// Index of the first edge.
+    seen: Option<u32>,
+    /// Times of the kept edges, us, strictly increasing.
+    edges_us: Vec<u64>,
+    /// Edges not later than the one before.
+    dropped: u64,
+}
+
+/// A record of one sensor that rolls freely.
+pub(super) struct Record {
+    sensor: u32,
+    kept: Kept,
+    origin_s: f64,
+    quality: RollQuality,
+}
+
+/// Why a record says nothing, and what it was like.
+pub(super) type Refused = (Refusal, RollQuality);
+
+/// A record of one sensor with the case of every part that it can show, at least one.
+pub(super) struct Sensed {
+    pub sensor: u32,
+    pub kept: Arc<Kept>,
+    /// Time of the first counted edge in the file, s.
+    pub origin_s: f64,
+    pub cases: Vec<Case>,
+    pub quality: RollQuality,
+}
+
+impl Edges {
+    pub fn new(index: Option<u32>, settings: RollSettings) -> Self {
+        Self {
+            index,
+            settings,
+            seen: None,
+            edges_us: Vec::new(),
+            dropped: 0,
+        }
+    }
+
+    /// This is an edge of the sensor.
+    pub fn takes(&self, edge: Edge) -> bool {
+        self.index.is_none_or(|index| index == edge.sensor)
+    }
+
+    pub fn push(&mut self, edge: Edge) {
+        self.seen.get_or_insert(edge.sensor);
+        if self.edges_us.last().is_some_and(|last| edge.t_us <= *last) {
+            self.dropped += 1;
+        } else {
+            self.edges_us.push(edge.t_us);
+        }
+    }
+
+    /// The record with its coasts, noise and ripple explained.
+    pub fn record(self, common: Quality) -> Result<Record, Refused> {
+        let train = &self.settings.train;
+        let sensor = self.index.or(self.seen).unwrap_or(0);
+        let mut quality = RollQuality {
+            common,
+            sensors: vec![sensor],
+            edges_dropped: self.dropped,
+            not_visible: not_visible(train),
+            ..RollQuality::default()
+        };
+        let Some((origin_s, nodes)) = self.nodes() else {
+            return Err((no_free_rolling(), quality));
+        };
+        quality.edges_dropped += nodes.bounced;
+        quality.edges_missed = nodes.missed;
+        quality.turns = Some(nodes.turns());
+        let Some((fit, columns)) = fit::fit(&nodes, train) else {
+            return Err((no_free_rolling(), quality));
+        };
+        quality.jitter_us = Some(fit.noise.jitter_s * 1e6);
+        quality.coast_share = Some(coast_share(&nodes, &fit));
+        quality.spacing = Some(spacing(&nodes, fit::places(&fit, &columns, &nodes)));
+        let scores = score_field(&fit);
+        Ok(Record {
+            sensor,
+            kept: Kept {
+                settings: self.settings,
+                nodes,
+                fit,
+                scores,
+            },
+            origin_s,
+            quality,
+        })
+    }
+
+    /// Time of the first edge in the file (s) and the counted edges; `None` when there are too few.
+    fn nodes(&self) -> Option<(f64, Nodes)> {
+        let magnets = usize::try_from(self.settings.train.magnets).ok()?.max(1);
+        let first = *self.edges_us.first()?;
+        if self.edges_us.len() < LEAST_EDGES * magnets {
+            return None;
+        }
+        let seconds = |t: &u64| (t - first) as f64 * 1e-6;
+        let t: Vec<f64> = self.edges_us.iter().map(seconds).collect();
+        let nodes = count(&t, magnets);
+        (nodes.t.len() >= LEAST_EDGES).then_some((first as f64 * 1e-6, nodes))
+    }
+}
+
+impl Record {
+    /// Every part that it can show, judged.
+    pub fn judge(mut self) -> Result<Sensed, Refused> {
+        let cases = cases(self.kept.evidence(), &mut self.quality.not_visible);
+        if cases.is_empty() {
+            return Err((too_few_turns(), self.quality));
+        }
+        Ok(Sensed {
+            sensor: self.sensor,
+            kept: Arc::new(self.kept),
+            origin_s: self.origin_s,
+            cases,
+            quality: self.quality,
+        })
+    }
+
+    /// The rhythms of a car without a gear train.
+    pub fn blind(self, limit: (f64, LimitSource)) -> RollFinding {
+        blind::finding(self.kept.evidence(), limit, self.origin_s, self.quality)
+    }
+}
+
+fn no_free_rolling() -> Refusal {
+    Refusal::new(
+        "no_free_rolling",
+        "not enough free rolling: push, let go, let it run down, again",
+    )
+}
+
+fn too_few_turns() -> Refusal {
+    Refusal::new("too_few_turns", "at least 4 turns of the slowest part")
+}
+
+fn not_visible(train: &Train) -> Vec<NotSeen> {
+    let hidden = train.not_visible.iter();
+    hidden
+        .map(|n| NotSeen {
+            part: n.part.clone(),
+            reason: n.reason.clone(),
+        })
+        .collect()
+}
+
+/// The case of every part that the record can show; the others join `hidden`.
+pub(super) fn cases(evidence: Evidence, hidden: &mut Vec<NotSeen>) -> Vec<Case> {
+    let mut cases: Vec<Case> = Vec::new();
+    for (index, part) in evidence.train.parts.iter().enumerate() {
+        let mut reason = parts::hidden(part, evidence.train, evidence.turns);
+        if reason.is_none() {
+            let twin = cases
+                .iter()
+                .find(|c| parts::alike(&evidence.train.parts[c.part], part));
+            let case = match twin {
+                Some(twin) => Some(Case {
+                    part: index,
+                    ..twin.clone()
+                }),
+                None => evidence.case(index),
+            };
+            match case {
+                Some(case) => cases.push(case),
+                None => reason = Some("fewer than 4 of its events while rolling freely".into()),
+            }
+        }
+        if let Some(reason) = reason {
+            hidden.push(NotSeen {
+                part: part.name.clone(),
+                reason,
+            });
+        }
+    }
+    cases
+}
+
+/// Share of the record's time that was used.
+fn coast_share(nodes: &Nodes, fit: &Fit) -> f64 {
+    let t = &fit.track.t;
+    let used: f64 = fit
+        .track
+        .runs
+        .iter()
+        .map(|r| t[r.end - 1] - t[r.start])
+        .sum();
+    used / nodes.t[nodes.t.len() - 1]
+}
+
+/// Spacing of the magnets after the fit, from the first counted edge's magnet on.
+fn spacing(nodes: &Nodes, mut place: Vec<f64>) -> Vec<f64> {
+    let m = nodes.spacing.len();
+    place.push(-place.iter().sum::<f64>());
+    (0..m)
+        .map(|i| {
+            let from = (nodes.magnet[0] + i) % m;
+            nodes.spacing[from] + place[(from + 1) % m] - place[from]
+        })
+        .collect()
+}
