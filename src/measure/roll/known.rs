@@ -21,7 +21,7 @@ pub(super) struct Known<'a> {
 }
 
 /// One event with a loss.
-struct Loss {
+struct Event {
     /// Cell that it lies in.
     cell: usize,
     /// Share of the cell that lies behind it.
@@ -32,7 +32,7 @@ struct Loss {
 
 impl Known<'_> {
     /// The events that lie in a cell, by angle.
-    fn losses(&self, field: Field) -> Vec<Loss> {
+    fn losses(&self, field: Field) -> Vec<Event> {
         let cells = &field.scores.cells;
         let shift = self.phase as f64 / self.comb.phases as f64;
         let events = self.turn.iter().zip(self.hit).zip(self.loss);
@@ -40,7 +40,7 @@ impl Known<'_> {
             .filter_map(|((k, hit), loss)| {
                 let a = field.reach.0 + (*k as f64 + shift) / self.comb.order;
                 let cell = cells.partition_point(|c| c.end <= a);
-                cells.get(cell).filter(|c| c.start <= a).map(|c| Loss {
+                cells.get(cell).filter(|c| c.start <= a).map(|c| Event {
                     cell,
                     share: c.share(a),
                     loss: *loss,
@@ -61,7 +61,7 @@ impl Known<'_> {
 }
 
 /// Whitened response of all rows to the losses.
-fn response(field: Field, losses: &[Loss]) -> Vec<f64> {
+fn response(field: Field, losses: &[Event]) -> Vec<f64> {
     let track = &field.fit.track;
     let mut out = vec![0.0; track.len()];
     let mut next = losses.iter().peekable();
@@ -87,7 +87,7 @@ fn response(field: Field, losses: &[Loss]) -> Vec<f64> {
 }
 
 /// Takes the cells about hits out of a field, and those that were out before. `before` has every cell that `losses` name.
-fn close(scores: &mut ScoreField, before: &ScoreField, losses: &[Loss]) {
+fn close(scores: &mut ScoreField, before: &ScoreField, losses: &[Event]) {
     let mut open = vec![false; scores.cells.last().map_or(0, |c| c.row + 1)];
     for cell in &before.cells {
         open[cell.row] = true;
@@ -113,6 +113,24 @@ mod tests {
     use super::super::score::tests::response as direct;
     use super::*;
 
+    /// Whitened residuals of times that come late by the losses, event by event.
+    fn responses(fit: &Fit, scores: &ScoreField, known: &Known, origin: f64) -> Vec<f64> {
+        let mut late = vec![0.0; fit.track.len()];
+        let mut events = 0;
+        for (k, loss) in known.turn.iter().zip(known.loss) {
+            let a = origin + (*k as f64 + 5.0 / 12.0) / 0.37;
+            let Some(cell) = scores.cells.iter().find(|c| c.start <= a && a < c.end) else {
+                continue;
+            };
+            events += 1;
+            for (sum, g) in late.iter_mut().zip(direct(fit, cell.row, a)) {
+                *sum += loss * g;
+            }
+        }
+        assert!(events >= 7);
+        late
+    }
+
     #[test]
     fn a_known_loss_leaves_the_residuals_and_the_columns() {
         let nodes = nodes(4, 120, 4);
@@ -133,20 +151,7 @@ mod tests {
             hit: &hit,
             loss: &loss,
         };
-        // the same record with the losses put in: whitened residuals of times that come late
-        let mut late = vec![0.0; clean.track.len()];
-        let mut events = 0;
-        for (k, loss) in turn.iter().zip(&loss) {
-            let a = nodes.x[0] + (*k as f64 + 5.0 / 12.0) / 0.37;
-            let Some(cell) = scores.cells.iter().find(|c| c.start <= a && a < c.end) else {
-                continue;
-            };
-            events += 1;
-            for (sum, g) in late.iter_mut().zip(direct(&clean, cell.row, a)) {
-                *sum += loss * g;
-            }
-        }
-        assert!(events >= 7);
+        let late = responses(&clean, &scores, &known, reach.0);
         let minus: Vec<f64> = late.iter().map(|l| -l).collect();
         let snagged = clean.less(&minus);
         let field = Field {

@@ -162,12 +162,18 @@ impl Roll {
 
     /// Evaluates the record. `quality` is what the shell counted on the way here.
     pub fn finish(self, quality: Quality) -> RollFinding {
+        let mut finding = self.found();
+        finding.quality.common = quality;
+        finding
+    }
+
+    fn found(self) -> RollFinding {
         let first = &self.sensors[0].settings;
         let limit = (first.snag_false_alarm, first.limit_source);
         let mut sensed = Vec::new();
         let mut refused = None;
         for sensor in self.sensors {
-            let judged = match sensor.record(quality.clone()) {
+            let judged = match sensor.record() {
                 Ok(record) if self.blind => return record.blind(limit),
                 Ok(record) => record.judge(),
                 Err(why) => Err(why),
@@ -178,7 +184,7 @@ impl Roll {
             }
         }
         if sensed.is_empty() {
-            let (why, quality) = refused.expect("no record, so a refusal");
+            let (why, quality) = *refused.expect("no record, so a refusal");
             return RollFinding::refuse(vec![why], limit, quality);
         }
         report::finding(&sensed, limit)

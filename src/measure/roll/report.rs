@@ -81,15 +81,21 @@ pub(super) fn finding(sensed: &[Sensed], limit: (f64, LimitSource)) -> RollFindi
             settings.wheel_diameter_m,
         ),
         trace: trace(look, &best.name, case),
-        evidence: RollEvidence {
-            parts: parts(&search),
-            turns: quality.turns,
-            not_visible: quality.not_visible.iter().map(|n| n.part.clone()).collect(),
-            named: reported,
-            kept: Some(Arc::clone(&record.kept)),
-        },
+        evidence: evidence(record, &search, &quality, reported),
         suspects: Some(suspects.into_iter().map(|s| s.1).collect()),
         quality,
+    }
+}
+
+/// What the finding keeps for later.
+fn evidence(record: &Sensed, search: &Search, quality: &RollQuality, named: bool) -> RollEvidence {
+    let hidden = quality.not_visible.iter();
+    RollEvidence {
+        parts: parts(search),
+        turns: quality.turns,
+        not_visible: hidden.map(|n| n.part.clone()).collect(),
+        named,
+        kept: Some(Arc::clone(&record.kept)),
     }
 }
 

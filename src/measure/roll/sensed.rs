@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use crate::reading::{Edge, LimitSource, Quality, Refusal};
+use crate::reading::{Edge, LimitSource, Refusal};
 use crate::vehicle::Train;
 
 use super::RollSettings;
@@ -25,8 +25,8 @@ pub(super) struct Edges {
     pub settings: RollSettings,
     /// Index of the first edge.
     seen: Option<u32>,
-    /// Times of the kept edges, us, strictly increasing.
-    edges_us: Vec<u64>,
+    /// Times of the edges that count, us, strictly increasing.
+    times_us: Vec<u64>,
     /// Edges not later than the one before.
     dropped: u64,
 }
@@ -40,7 +40,7 @@ pub(super) struct Record {
 }
 
 /// Why a record says nothing, and what it was like.
-pub(super) type Refused = (Refusal, RollQuality);
+pub(super) type Refused = Box<(Refusal, RollQuality)>;
 
 /// A record of one sensor with the case of every part that it can show, at least one.
 pub(super) struct Sensed {
@@ -58,7 +58,7 @@ impl Edges {
             index,
             settings,
             seen: None,
-            edges_us: Vec::new(),
+            times_us: Vec::new(),
             dropped: 0,
         }
     }
@@ -70,32 +70,31 @@ impl Edges {
 
     pub fn push(&mut self, edge: Edge) {
         self.seen.get_or_insert(edge.sensor);
-        if self.edges_us.last().is_some_and(|last| edge.t_us <= *last) {
+        if self.times_us.last().is_some_and(|last| edge.t_us <= *last) {
             self.dropped += 1;
         } else {
-            self.edges_us.push(edge.t_us);
+            self.times_us.push(edge.t_us);
         }
     }
 
     /// The record with its coasts, noise and ripple explained.
-    pub fn record(self, common: Quality) -> Result<Record, Refused> {
+    pub fn record(self) -> Result<Record, Refused> {
         let train = &self.settings.train;
         let sensor = self.index.or(self.seen).unwrap_or(0);
         let mut quality = RollQuality {
-            common,
             sensors: vec![sensor],
             edges_dropped: self.dropped,
             not_visible: not_visible(train),
             ..RollQuality::default()
         };
         let Some((origin_s, nodes)) = self.nodes() else {
-            return Err((no_free_rolling(), quality));
+            return Err(Box::new((no_free_rolling(), quality)));
         };
         quality.edges_dropped += nodes.bounced;
         quality.edges_missed = nodes.missed;
         quality.turns = Some(nodes.turns());
         let Some((fit, columns)) = fit::fit(&nodes, train) else {
-            return Err((no_free_rolling(), quality));
+            return Err(Box::new((no_free_rolling(), quality)));
         };
         quality.jitter_us = Some(fit.noise.jitter_s * 1e6);
         quality.coast_share = Some(coast_share(&nodes, &fit));
@@ -117,12 +116,12 @@ impl Edges {
     /// Time of the first edge in the file (s) and the counted edges; `None` when there are too few.
     fn nodes(&self) -> Option<(f64, Nodes)> {
         let magnets = usize::try_from(self.settings.train.magnets).ok()?.max(1);
-        let first = *self.edges_us.first()?;
-        if self.edges_us.len() < LEAST_EDGES * magnets {
+        let first = *self.times_us.first()?;
+        if self.times_us.len() < LEAST_EDGES * magnets {
             return None;
         }
         let seconds = |t: &u64| (t - first) as f64 * 1e-6;
-        let t: Vec<f64> = self.edges_us.iter().map(seconds).collect();
+        let t: Vec<f64> = self.times_us.iter().map(seconds).collect();
         let nodes = count(&t, magnets);
         (nodes.t.len() >= LEAST_EDGES).then_some((first as f64 * 1e-6, nodes))
     }
@@ -133,7 +132,7 @@ impl Record {
     pub fn judge(mut self) -> Result<Sensed, Refused> {
         let cases = cases(self.kept.evidence(), &mut self.quality.not_visible);
         if cases.is_empty() {
-            return Err((too_few_turns(), self.quality));
+            return Err(Box::new((too_few_turns(), self.quality)));
         }
         Ok(Sensed {
             sensor: self.sensor,
@@ -157,7 +156,7 @@ fn no_free_rolling() -> Refusal {
     )
 }
 
-fn too_few_turns() -> Refusal {
+pub(super) fn too_few_turns() -> Refusal {
     Refusal::new("too_few_turns", "at least 4 turns of the slowest part")
 }
 

@@ -109,7 +109,7 @@ pub(super) fn finding(
 ) -> RollFinding {
     let blind = search(evidence.field, evidence.train.magnets);
     if blind.orders.is_empty() {
-        return RollFinding::refuse(vec![super::too_few_turns()], limit, quality);
+        return RollFinding::refuse(vec![super::sensed::too_few_turns()], limit, quality);
     }
     RollFinding {
         test: "roll".into(),
@@ -124,6 +124,8 @@ pub(super) fn finding(
         blind: Some(blind),
         start_s: Some(origin_s),
         end_s: evidence.nodes.t.last().map(|t| origin_s + t),
+        budget: Vec::new(),
+        drag: None,
         quality,
         trace: RollTrace::default(),
         evidence: RollEvidence::default(),
