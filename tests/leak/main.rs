@@ -3,6 +3,7 @@
 #![allow(clippy::unwrap_used)] // in a test an unwrap is an assertion
 
 mod compare;
+mod parts;
 mod protocols;
 mod records;
 

@@ -215,7 +215,7 @@ fn comparable(sides: &[Vec<&LeakFinding>; 2]) -> Result<(), Refusal> {
 }
 
 /// All known setups are one.
-pub(super) fn same_setup(all: &[&LeakFinding]) -> Result<(), Refusal> {
+fn same_setup(all: &[&LeakFinding]) -> Result<(), Refusal> {
     let mut setups = all.iter().filter_map(|f| f.evidence.setup.as_ref());
     let Some(first) = setups.next() else {
         return Ok(());

@@ -20,6 +20,7 @@ mod model;
 mod parts;
 mod samples;
 mod sealed;
+mod shares;
 mod solve;
 mod stats;
 mod strokes;
