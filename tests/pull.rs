@@ -3,6 +3,8 @@
 
 #![allow(clippy::unwrap_used)] // in a test an unwrap is an assertion
 
+#[path = "pull/compare.rs"]
+mod compare;
 #[path = "pull/score.rs"]
 mod score;
 

@@ -5,7 +5,7 @@
 use std::{process::Command, process::Output};
 
 use feelgauge::measure::pull::{
-    Pull, PullSettings, session,
+    Prior, Pull, PullSettings, UsablePull, session, shift,
     strokes::{under_read, zigzag},
 };
 use feelgauge::reading::{ForceReading, Quality};
@@ -92,6 +92,80 @@ fn under_read_of_the_usual_converters() {
 fn quantiles_of_students_t() {
     for (dof, t) in [(1.0, 12.7062), (10.0, 2.2281)] {
         assert!((session::t95(dof) - t).abs() < 5e-5);
+    }
+}
+
+/// Invented pulls before and after, as the reference has them.
+fn two_groups() -> [Vec<UsablePull>; 2] {
+    let mut groups = [Vec::new(), Vec::new()];
+    for row in include_str!("data/two_groups.csv").lines().skip(1) {
+        let row: Vec<f64> = row.split(',').map(|v| v.parse().unwrap()).collect();
+        let pull = UsablePull {
+            ln_cadence: row[1],
+            ln_peak: row[2],
+            u_ln_cadence: 0.001,
+        };
+        groups[usize::from(row[0] > 0.5)].push(pull);
+    }
+    groups
+}
+
+/// Without a day, and with nothing known beforehand, the interval is a textbook's: at one cadence Student's for two groups
+/// (one degree of freedom is given back, for no slope was fitted), else that of the analysis of covariance.
+#[test]
+fn before_and_after_without_priors_is_scipys() {
+    let Some(text) = reference("two_groups.py", "data/two_groups.csv") else {
+        return;
+    };
+    let lines: Vec<Vec<f64>> = text
+        .lines()
+        .map(|line| line.split(' ').map(|v| v.parse().unwrap()).collect())
+        .collect();
+    let [before, after] = two_groups();
+    let at_one_speed = |pulls: &[UsablePull]| -> Vec<UsablePull> {
+        let same = |p: &UsablePull| UsablePull {
+            ln_cadence: 2.9,
+            ..*p
+        };
+        pulls.iter().map(same).collect()
+    };
+    let student = Prior {
+        scatter: 1e-9,
+        scatter_dof: 1.0,
+        day: 0.0,
+        ..Prior::default()
+    };
+    let ours = shift(&at_one_speed(&before), &at_one_speed(&after), &student);
+    let covariance = Prior {
+        slope_sd: 1e6,
+        scatter_dof: 0.0,
+        day: 0.0,
+        ..Prior::default()
+    };
+    let sloped = shift(&before, &after, &covariance);
+    for (shift, line) in [(ours, &lines[0]), (sloped, &lines[1])] {
+        let reach = session::t_quantile(0.975, shift.dof) * shift.u;
+        for (got, expected) in [
+            shift.ln_ratio,
+            shift.ln_ratio - reach,
+            shift.ln_ratio + reach,
+        ]
+        .into_iter()
+        .zip(line)
+        {
+            assert!((got - expected).abs() < 1e-9, "{shift:?}: {line:?}");
+        }
+    }
+    assert!((sloped.slope - lines[1][3]).abs() < 1e-9);
+    let dofs = [3.0, 7.0, 12.5, 40.0];
+    let ours = [0.975, 0.8]
+        .into_iter()
+        .flat_map(|q| dofs.map(|dof| session::t_quantile(q, dof)));
+    for (got, expected) in ours.zip(&lines[2]) {
+        assert!(
+            (got / expected - 1.0).abs() < 1e-9,
+            "{got} beside {expected}"
+        );
     }
 }
 

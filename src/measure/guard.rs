@@ -104,6 +104,13 @@ impl Guard {
         }
     }
 
+    /// For an engine whose plug is out: weaker jerks are pulls too.
+    #[must_use]
+    pub fn plug_out(mut self) -> Self {
+        self.segmenter = self.segmenter.plug_out();
+        self
+    }
+
     /// Sampling that was stated.
     pub fn sampling(&self) -> Sampling {
         self.sampling

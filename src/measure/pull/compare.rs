@@ -4,10 +4,9 @@
 
 use schemars::JsonSchema;
 use serde::Serialize;
-use statrs::distribution::{ContinuousCDF, StudentsT};
 
 use super::finding::{PullFinding, UsablePull};
-use super::session::{self, MIN_PULLS};
+use super::session::{self, MIN_PULLS, t_quantile};
 use crate::measure::compare::{Change, Direction};
 use crate::reading::{
     CalibrationShare, Contribution, Estimate, Quality, Refusal, SOFTWARE, budget,
@@ -210,23 +209,10 @@ fn cadence_ratio(sides: &[Side; 2]) -> Option<f64> {
 }
 
 fn quality(sides: &[Side; 2]) -> PullComparisonQuality {
-    let mut common = Quality::default();
-    for finding in sides.iter().flat_map(|s| s.findings) {
-        let one = &finding.quality.common;
-        common.lines += one.lines;
-        common.rows += one.rows;
-        common.ignored += one.ignored;
-        common.gaps += one.gaps;
-        common.unprotected |= one.unprotected;
-        for (kind, n) in &one.faults {
-            *common.faults.entry(kind.clone()).or_default() += n;
-        }
-        for word in &one.flags {
-            common.flag(word);
-        }
-        if finding.refused.is_some() {
-            common.flag("record_without_pulls");
-        }
+    let all = || sides.iter().flat_map(|s| s.findings);
+    let mut common = Quality::merged(all().map(|f| &f.quality.common));
+    if all().any(|f| f.refused.is_some()) {
+        common.flag("record_without_pulls");
     }
     let idle = |side: &Side| {
         let found: usize = side.findings.iter().map(|f| f.pulls.len()).sum();
@@ -243,7 +229,11 @@ fn quality(sides: &[Side; 2]) -> PullComparisonQuality {
 fn refusals(sides: &[Side; 2]) -> Vec<Refusal> {
     let mut refusals = Vec::new();
     for side in sides {
-        refusals.extend(of_records(side));
+        refusals.extend(record_refusals(
+            side.name,
+            side.findings,
+            side.usable.is_empty(),
+        ));
         if side.usable.len() < MIN_PULLS {
             let message = format!(
                 "{} usable pulls {}: a comparison needs three or more on each side, with three strokes or more each",
@@ -256,13 +246,7 @@ fn refusals(sides: &[Side; 2]) -> Vec<Refusal> {
     }
     refusals.extend(setup_differs(sides));
     for side in sides {
-        if let Some(n) = side.per_stroke().filter(|n| *n < FEWEST_PER_STROKE) {
-            let message = format!(
-                "{n:.1} readings per stroke {}: too few to know the peak; take both sides with a force probe of 200 readings a second or more",
-                side.name
-            );
-            refusals.push(Refusal::new("sensor_too_slow", message).with(n, FEWEST_PER_STROKE));
-        }
+        refusals.extend(speed_refusal(side.name, side.findings));
     }
     refusals.extend(sensor_differs(sides));
     if let Some(ratio) = cadence_ratio(sides) {
@@ -283,24 +267,33 @@ fn factor(ratio: f64) -> String {
 }
 
 /// What was wrong with a side's records. A clipped one spoils the side, for its strongest pulls are the ones that are
-/// missing; others only leave it without pulls when they are all it has.
-fn of_records(side: &Side) -> Vec<Refusal> {
-    let none_left = side.usable.is_empty();
+/// missing; others only leave it without pulls when they are all it has (`none_left`).
+pub(super) fn record_refusals(
+    side: &str,
+    findings: &[PullFinding],
+    none_left: bool,
+) -> Vec<Refusal> {
     let mut refusals: Vec<Refusal> = Vec::new();
-    for refusal in side
-        .findings
-        .iter()
-        .filter_map(|f| f.refused.as_ref())
-        .flatten()
-    {
+    for refusal in findings.iter().filter_map(|f| f.refused.as_ref()).flatten() {
         let told = refusals.iter().any(|r| r.code == refusal.code);
         if !told && (none_left || refusal.code == "clipped") {
             let mut refusal = refusal.clone();
-            refusal.message = format!("{}: {}", side.name, refusal.message);
+            refusal.message = format!("{side}: {}", refusal.message);
             refusals.push(refusal);
         }
     }
     refusals
+}
+
+/// A converter so slow for the strokes that the peak's under-read is of the peak's own size.
+pub(super) fn speed_refusal(side: &'static str, findings: &[PullFinding]) -> Option<Refusal> {
+    let n = Side::of(side, findings).per_stroke()?;
+    (n < FEWEST_PER_STROKE).then(|| {
+        let message = format!(
+            "{n:.1} readings per stroke {side}: too few to know the peak; use a force probe of 200 readings a second or more"
+        );
+        Refusal::new("sensor_too_slow", message).with(n, FEWEST_PER_STROKE)
+    })
 }
 
 /// Plug and temperature move the force more than a repair does.
@@ -473,11 +466,4 @@ fn means(group: &[UsablePull]) -> (f64, f64) {
     let n = group.len() as f64;
     let mean = |f: fn(&UsablePull) -> f64| group.iter().map(f).sum::<f64>() / n;
     (mean(|u| u.ln_cadence), mean(|u| u.ln_peak))
-}
-
-/// Quantile of Student's t.
-pub fn t_quantile(probability: f64, dof: f64) -> f64 {
-    StudentsT::new(0.0, 1.0, dof)
-        .expect("positive degrees of freedom")
-        .inverse_cdf(probability)
 }

@@ -76,6 +76,8 @@ pub struct UsablePull {
     pub ln_peak: f64,
     /// Natural logarithm of the strokes a second.
     pub ln_cadence: f64,
+    /// Standard uncertainty of `ln_cadence`.
+    pub u_ln_cadence: f64,
 }
 
 /// Several pulls brought to one cadence.

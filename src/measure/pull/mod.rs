@@ -4,14 +4,14 @@
 //! Peaks are full readings; the base serves thresholds only, so the probe is tared with the handle hanging free before
 //! a session. Every constant was set on simulated engines of 2.1 to 4.6 cm3.
 
-pub mod compare;
+mod compare;
 mod finding;
 mod plug;
 pub mod segment;
 pub mod session;
 pub mod strokes;
 
-pub use compare::{PullComparison, PullComparisonQuality, compare};
+pub use compare::{Prior, PullComparison, PullComparisonQuality, Shift, compare, shift};
 pub use finding::{
     PullFinding, PullQuality, PullReport, PullSettings, PullTrace, SUGGESTED_LIFT_RATIO, Session,
     Stroke, UsablePull,
@@ -20,9 +20,10 @@ pub use finding::{
 pub use plug::{PlugShare, plug};
 
 use crate::measure::guard::Guard;
-use crate::reading::{Estimate, ForceReading, Quality, Refusal, Verdict};
+use crate::reading::{Estimate, ForceReading, Quality, Refusal, Verdict, Z95};
 use crate::units::STANDARD_GRAVITY;
 use segment::{Base, Ended, Segment, median};
+use session::{MeanLiftRatio, mean_lift_ratio, session};
 use strokes::{Sampling, Train};
 
 /// Readings from which the time between two is taken.
@@ -61,7 +62,6 @@ pub struct Pull {
     finding: PullFinding,
     /// Highest reading and how often it came.
     most: (f64, u64),
-    cadence_u: Vec<f64>,
     too_long: u64,
 }
 
@@ -76,7 +76,6 @@ impl Pull {
             last: None,
             finding,
             most: (f64::NEG_INFINITY, 0),
-            cadence_u: Vec::new(),
             too_long: 0,
         }
     }
@@ -141,11 +140,12 @@ impl Pull {
             .map(|p| (p[1].t_us - p[0].t_us) as f64 * 1e-6)
             .collect();
         let thresholds = (self.settings.guard_force_n, self.settings.guard_held_n2s);
-        self.run = Some(Guard::new(
-            thresholds,
-            median(&mut steps),
-            self.settings.filter_order,
-        ));
+        let guard = Guard::new(thresholds, median(&mut steps), self.settings.filter_order);
+        self.run = Some(if self.settings.plug_out {
+            guard.plug_out()
+        } else {
+            guard
+        });
         for reading in head {
             self.step(reading);
         }
@@ -179,6 +179,9 @@ impl Pull {
         let mut report = report(train, segment.base, sampling);
         (report.start_s, report.end_s, report.gap) =
             (time(segment.start), time(segment.end), segment.gap);
+        if self.settings.plug_out {
+            report.peak_n = Some(strokes::highest_friction(train, segment.base, sampling));
+        }
         if segment.gap {
             (report.peak_n, report.cadence_hz) = (None, None);
         }
@@ -191,8 +194,8 @@ impl Pull {
             self.finding.usable.push(UsablePull {
                 ln_peak,
                 ln_cadence: libm::log(cadence.value),
+                u_ln_cadence: cadence.u / cadence.value,
             });
-            self.cadence_u.push(cadence.u / cadence.value);
         }
         if self.finding.trace.len() < TRACES {
             self.finding.trace.push(thinned(segment));
@@ -238,10 +241,12 @@ impl Pull {
                 "fewer than 20 readings: record a few seconds before, during and after each pull";
             refusals.push(Refusal::new("no_pull", message).with(seen as f64, FEWEST as f64));
         } else if has_base {
-            refusals.push(Refusal::new(
-                "no_pull",
-                "no pull reached 8 N: check that the probe sits between cord and hand, then pull",
-            ));
+            let message = if self.settings.plug_out {
+                "no pull was stronger than the recoil spring alone (3.5 N): check that the probe sits between cord and hand, then pull"
+            } else {
+                "no pull reached 8 N: check that the probe sits between cord and hand, then pull"
+            };
+            refusals.push(Refusal::new("no_pull", message));
         } else {
             let message = "the record has no quiet stretch with the handle hanging free: start it, wait a second, then pull";
             refusals.push(Refusal::new("no_quiet_start", message));
@@ -267,18 +272,65 @@ impl Pull {
             finding.refused = Some(refusals);
             return finding;
         }
-        finding.session = session::session(&finding.usable, &self.cadence_u);
-        finding.lift_ratio = session::mean_lift_ratio(&finding.pulls);
-        finding.verdict = finding.lift_ratio.map(|ratio| {
-            if ratio.lo95 >= finding.limit_lift_ratio {
-                Verdict::Within
-            } else if ratio.hi95 < finding.limit_lift_ratio {
-                Verdict::Outside
-            } else {
-                Verdict::Undecided
+        let gain_u = self.settings.calibration.u_relative;
+        if self.settings.plug_out {
+            let peaks: Vec<Estimate> = finding.pulls.iter().filter_map(|p| p.peak_n).collect();
+            finding.plug_out_peak_n = plug::own_peak(&peaks).map(|e| widened(e, gain_u));
+        } else {
+            finding.session = session(&finding.usable, gain_u);
+            let weight_n = self.settings.mass_kg.map(|m| m * STANDARD_GRAVITY);
+            let noise_n = self.run.as_ref().map_or(0.0, noise_of_tops);
+            let mean = weight_n
+                .and_then(|weight_n| mean_lift_ratio(&finding.pulls, gain_u, noise_n / weight_n));
+            if let Some(MeanLiftRatio { estimate, budget }) = mean {
+                finding.verdict = Some(verdict(estimate, finding.limit_lift_ratio));
+                finding.lift_ratio = Some(estimate);
+                finding.budget = budget;
             }
-        });
+        }
+        for pull in &mut finding.pulls {
+            share_gain(pull, gain_u);
+        }
         finding
+    }
+}
+
+fn verdict(ratio: Estimate, limit: f64) -> Verdict {
+    if ratio.lo95 >= limit {
+        Verdict::Within
+    } else if ratio.hi95 < limit {
+        Verdict::Outside
+    } else {
+        Verdict::Undecided
+    }
+}
+
+/// What the readings' noise leaves in one top, N.
+fn noise_of_tops(run: &Guard) -> f64 {
+    run.base().map_or(0.0, |base| {
+        strokes::noise_of_top(base.noise_n, run.sampling())
+    })
+}
+
+/// Widens a pull's forces by what the calibration does not know.
+fn share_gain(pull: &mut PullReport, gain_u: f64) {
+    let strokes = pull.strokes.iter_mut().map(|s| &mut s.peak_n);
+    for force in strokes.chain([&mut pull.peak_n, &mut pull.lift_ratio]) {
+        *force = force.map(|e| widened(e, gain_u));
+    }
+}
+
+/// An estimate with a relative uncertainty more that has nothing to do with the rest.
+fn widened(e: Estimate, u_relative: f64) -> Estimate {
+    if u_relative <= 0.0 {
+        return e;
+    }
+    let u = (e.value * u_relative).abs();
+    Estimate {
+        value: e.value,
+        u: libm::hypot(e.u, u),
+        lo95: e.value - libm::hypot(e.value - e.lo95, Z95 * u),
+        hi95: e.value + libm::hypot(e.hi95 - e.value, Z95 * u),
     }
 }
 

@@ -51,7 +51,7 @@ pub struct Segment {
 pub enum Ended {
     /// A pull.
     Pull(Segment),
-    /// A jerk below 8 N.
+    /// A jerk below 8 N (plug out: no stronger than the recoil spring).
     Bump,
     /// More than 5 s under force; nothing of it is kept.
     TooLong,
@@ -91,6 +91,11 @@ pub struct Segmenter {
     /// Time of the last reading that was not quiet, or of the first one behind a gap.
     loud_us: Option<u64>,
     too_long: bool,
+    /// A jerk below this is no pull, N.
+    least_n: f64,
+    /// Absolute index at which the last pull or bump ended: what begins there, without a quiet reading since, is the cord
+    /// that is held out or runs back.
+    ended: Option<u64>,
 }
 
 impl Segmenter {
@@ -108,7 +113,17 @@ impl Segmenter {
             gap: false,
             loud_us: None,
             too_long: false,
+            least_n: PULL_N,
+            ended: None,
         }
+    }
+
+    /// For an engine whose plug is out: every jerk that is stronger than the recoil spring is a pull, unless it follows
+    /// on a pull without a quiet reading between the two.
+    #[must_use]
+    pub fn plug_out(mut self) -> Self {
+        self.least_n = SPRING_N;
+        self
     }
 
     /// Base and noise of the last quiet block.
@@ -234,11 +249,12 @@ impl Segmenter {
         };
         self.state = State::Idle;
         self.quiet = k;
+        let held_out = self.ended.replace(k) == Some(start);
         let gap = std::mem::take(&mut self.gap);
         if std::mem::take(&mut self.too_long) {
             return Some(Ended::TooLong);
         }
-        if most_n < PULL_N {
+        if most_n < self.least_n || (held_out && most_n < PULL_N) {
             return Some(Ended::Bump);
         }
         let index =

@@ -4,7 +4,7 @@
 use statrs::distribution::{ContinuousCDF, StudentsT};
 
 use super::finding::{PullReport, Session, UsablePull};
-use crate::reading::{Estimate, Z95};
+use crate::reading::{Contribution, Estimate, Z95, budget};
 
 /// Prior of d ln(peak)/d ln(cadence), set on simulated engines.
 pub const SLOPE: f64 = 0.45;
@@ -19,16 +19,21 @@ pub const DAY: f64 = 0.02;
 /// Usable pulls that a session needs.
 pub const MIN_PULLS: usize = 3;
 
-/// Two-sided 95 % quantile of Student's t.
-pub fn t95(dof: f64) -> f64 {
+/// Quantile of Student's t.
+pub fn t_quantile(probability: f64, dof: f64) -> f64 {
     StudentsT::new(0.0, 1.0, dof)
         .expect("positive degrees of freedom")
-        .inverse_cdf(0.975)
+        .inverse_cdf(probability)
 }
 
-/// Brings usable pulls to their mean cadence; none with fewer than three. `cadence_u` are the relative standard
-/// uncertainties of the cadences.
-pub fn session(pulls: &[UsablePull], cadence_u: &[f64]) -> Option<Session> {
+/// Two-sided 95 % quantile of Student's t.
+pub fn t95(dof: f64) -> f64 {
+    t_quantile(0.975, dof)
+}
+
+/// Brings usable pulls to their mean cadence; none with fewer than three. `gain_u` is the relative standard uncertainty that
+/// all readings share.
+pub fn session(pulls: &[UsablePull], gain_u: f64) -> Option<Session> {
     if pulls.len() < MIN_PULLS {
         return None;
     }
@@ -45,9 +50,11 @@ pub fn session(pulls: &[UsablePull], cadence_u: &[f64]) -> Option<Session> {
     let dof = n - 2.0 + SCATTER_DOF;
     let s2 = (deviations().map(square).sum::<f64>() + SCATTER_DOF * usual) / dof;
     let (peak, cadence) = (libm::exp(p), libm::exp(x));
-    let u = (s2 / n + DAY * DAY).sqrt();
-    let reach = t95(dof) * u;
-    let u_cadence = cadence * cadence_u.iter().map(|u| u * u).sum::<f64>().sqrt() / n;
+    let own = (s2 / n + DAY * DAY).sqrt();
+    let u = libm::hypot(own, gain_u);
+    let reach = libm::hypot(t95(dof) * own, Z95 * gain_u);
+    let u_cadences = pulls.iter().map(|p| p.u_ln_cadence * p.u_ln_cadence);
+    let u_cadence = cadence * u_cadences.sum::<f64>().sqrt() / n;
     Some(Session {
         pulls: pulls.len(),
         cadence_hz: Estimate::normal(cadence, u_cadence),
@@ -61,9 +68,19 @@ pub fn session(pulls: &[UsablePull], cadence_u: &[f64]) -> Option<Session> {
     })
 }
 
+/// Mean lift ratio and what its uncertainty is made of.
+#[derive(Clone, Debug, PartialEq)]
+pub struct MeanLiftRatio {
+    /// The mean.
+    pub estimate: Estimate,
+    /// Contributions, largest first; their squares add up to the square of the estimate's `u`.
+    pub budget: Vec<Contribution>,
+}
+
 /// Mean of the lift ratios of usable pulls, from three on: the spread averages down, what each pull's peak does not know
-/// (bluntness, gain) is shared by all and does not.
-pub fn mean_lift_ratio(pulls: &[PullReport]) -> Option<Estimate> {
+/// (bluntness, gain) is shared by all and does not. `pulls` are without the gain's uncertainty `gain_u` (relative);
+/// `noise_u` is the readings' noise in one peak, in units of the lift ratio.
+pub fn mean_lift_ratio(pulls: &[PullReport], gain_u: f64, noise_u: f64) -> Option<MeanLiftRatio> {
     let ratios: Vec<Estimate> = pulls
         .iter()
         .filter(|p| p.cadence_hz.is_some())
@@ -82,15 +99,27 @@ pub fn mean_lift_ratio(pulls: &[PullReport]) -> Option<Estimate> {
     let of_mean = (variance / n).sqrt();
     let spread = t95(n - 1.0) * of_mean;
     let shared = ratios.iter().map(|r| r.u).sum::<f64>() / n;
+    let gain = value.abs() * gain_u;
     // A peak may lie well above its reading when the converter is slow: keep that side's reach.
     let reach = |side: fn(&Estimate) -> f64| {
         let own = (ratios.iter().map(side).sum::<f64>() / n).max(Z95 * shared);
-        (spread * spread + own * own).sqrt()
+        (spread * spread + own * own + Z95 * gain * Z95 * gain).sqrt()
     };
-    Some(Estimate {
-        value,
-        u: (of_mean * of_mean + shared * shared).sqrt(),
-        lo95: value - reach(|r| r.value - r.lo95),
-        hi95: value + reach(|r| r.hi95 - r.value),
+    // Every peak's own u holds the noise, so their mean is no smaller.
+    let noise = noise_u.min(shared);
+    let reading = ((shared - noise) * (shared + noise)).sqrt();
+    Some(MeanLiftRatio {
+        estimate: Estimate {
+            value,
+            u: (of_mean * of_mean + shared * shared + gain * gain).sqrt(),
+            lo95: value - reach(|r| r.value - r.lo95),
+            hi95: value + reach(|r| r.hi95 - r.value),
+        },
+        budget: budget(&[
+            ("scatter_of_pulls", of_mean),
+            ("peak_reading", reading),
+            ("noise", noise),
+            ("calibration", gain),
+        ]),
     })
 }

@@ -20,10 +20,31 @@ impl EngineScenario {
 
     /// The same car with a worn sleeve: too weak to be lifted by its cord.
     pub fn plover_worn() -> Self {
-        let mut car = Self::plover();
-        car.engine.blow_by_per_s *= 14.0;
-        car.engine.pinch_n *= 0.3;
-        car
+        Self::plover().wear(1.0)
+    }
+
+    /// The same car with a sleeve worn by a share of what makes a sound engine a weak one: 0 as it is, 1 worn out (14 times
+    /// the blow-by, three tenths of the pinch; judgement). Below 0 it is better than it was.
+    #[must_use]
+    pub fn wear(mut self, share: f64) -> Self {
+        self.engine.blow_by_per_s *= libm::pow(14.0, share);
+        self.engine.pinch_n *= libm::pow(0.3, share);
+        self
+    }
+
+    /// The same car on another day: oil film and temperature change blow-by by 5 %, friction by 8 % and pinch by 10 %
+    /// (standard deviations, assumed). Each seed is a day of its own.
+    #[must_use]
+    pub fn on_another_day(mut self, seed: u64) -> Self {
+        let mut noise = Noise::new(seed, 0x0064_6179);
+        for (value, spread) in [
+            (&mut self.engine.blow_by_per_s, 0.05),
+            (&mut self.engine.friction_nm, 0.08),
+            (&mut self.engine.pinch_n, 0.10),
+        ] {
+            *value *= about(&mut noise, 1.0, spread);
+        }
+        self
     }
 
     /// The same car after its rebuild: a new piston and sleeve, tight at the top, and a shim less under the head
