@@ -5,6 +5,8 @@
 
 #[path = "pull/compare.rs"]
 mod compare;
+#[path = "pull/plug.rs"]
+mod plug;
 #[path = "pull/score.rs"]
 mod score;
 
