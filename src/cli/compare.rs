@@ -154,6 +154,7 @@ impl Sides {
         if let Some(refusal) = refusal {
             compared.comparison.refuse(refusal);
         }
+        compared.explain();
         if pair.agreement == Agreement::NotStated {
             compared.comparison.quality_mut().flag("setup_not_stated");
         }
@@ -181,12 +182,19 @@ pub(super) fn findings(
     p_ref_pa: Option<f64>,
 ) -> Result<Vec<Finding>, Failure> {
     let at = |plan: &&AnalyzePlan| {
+        if plan.test == Test::Roll && plan.vehicle.is_none() {
+            return Err(Failure::Usage(format!(
+                "{}: a roll needs the car's gear train: --vehicle FILE [--setup NAME]",
+                plan.source
+            )));
+        }
         let mut stated = plan.stated.clone();
         stated.p_ref_pa = p_ref_pa.or(stated.p_ref_pa);
         let mut finding = analyze::find(plan, &stated)?;
         if let Finding::Leak(leak) = &mut finding {
             leak.evidence.setup = plan.setup().map(str::to_owned);
             leak.evidence.sensor = plan.sensor();
+            leak.evidence.day = plan.day();
         }
         Ok(finding)
     };

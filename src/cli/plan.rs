@@ -75,6 +75,16 @@ impl AnalyzePlan {
         })
     }
 
+    /// Day (UTC) on which a capture was taken.
+    pub(super) fn day(&self) -> Option<String> {
+        match &self.record {
+            Record::Capture(capture) => {
+                Some(capture.meta.anchor.wall.strftime("%Y-%m-%d").to_string())
+            }
+            Record::Plain(_) => None,
+        }
+    }
+
     /// A setup that the car's file does not have.
     pub(super) fn unknown_setup(&self, setup: &str) -> Failure {
         let known = self

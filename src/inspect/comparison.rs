@@ -3,7 +3,10 @@
 use schemars::JsonSchema;
 use serde::Serialize;
 
-use super::{Finding, Test, pairing::LeftOut};
+use super::{
+    Finding, Test,
+    pairing::{LeftOut, Side},
+};
 use crate::{
     measure::{
         compare::{Change, Direction},
@@ -197,6 +200,28 @@ pub struct Compared {
     #[serde(skip)]
     #[schemars(skip)]
     pub seen: [Vec<Finding>; 2],
+}
+
+impl Compared {
+    /// Adds to a refusal what was refused in the records themselves, where a side has no other record; what is said
+    /// already is not said twice.
+    pub fn explain(&mut self) {
+        let Some(known) = of_each!(&mut self.comparison, one => one.refused.as_mut()) else {
+            return;
+        };
+        for (side, findings) in [Side::Before, Side::After].into_iter().zip(&self.seen) {
+            if findings.iter().any(|f| f.refused().is_none()) {
+                continue;
+            }
+            for refusal in findings.iter().filter_map(Finding::refused).flatten() {
+                if known.iter().all(|r| r.code != refusal.code) {
+                    let mut own = refusal.clone();
+                    own.message = format!("{}: {}", side.word(), refusal.message);
+                    known.push(own);
+                }
+            }
+        }
+    }
 }
 
 /// Records that only one side has.

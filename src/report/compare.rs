@@ -272,7 +272,7 @@ fn against_limits(seen: &[Vec<Finding>; 2]) -> Option<String> {
 /// What would decide, or what to do now.
 fn next(comparison: &Comparison) -> String {
     if comparison.verdict() != Direction::Undecided {
-        return "Better or worse is not yet good or bad: whether it is enough says the limit, of the record after by itself (feelgauge analyze).".into();
+        return "Better is not yet good enough, nor worse too bad: that the limit says, of each record by itself (feelgauge analyze).".into();
     }
     let more = |n: u64, what: &str| {
         format!(
@@ -306,7 +306,10 @@ fn record(page: &mut Page, compared: &Compared) {
             count(leak.before, "hold"),
             count(leak.after, "hold"),
             leak.minimum_detectable_change
-                .map(|q| format!("{} cm3 of air a minute", plain(q / CM3_PER_MIN))),
+                .map(|q| format!("{} cm3 of air a minute", plain(q / CM3_PER_MIN)))
+                .or(leak
+                    .minimum_detectable_slope_change_pa_s
+                    .map(|slope| format!("{} Pa/s", plain(slope)))),
         ),
         Comparison::Pull(pull) => (
             count(pull.before as u64, "usable pull"),

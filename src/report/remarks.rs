@@ -57,6 +57,14 @@ const FLAGS: &[(&str, &str)] = &[
         "One side does not say in which setup it was taken; it was taken for the other side's.",
     ),
     (
+        "two_sensors",
+        "The two sides were read by two sensors, whose gains are not the same; the range allows for it.",
+    ),
+    (
+        "same_record",
+        "One record stands on both sides: beside itself nothing can have changed.",
+    ),
+    (
         "vehicle_differs",
         "The records were not taken with one and the same vehicle file; of two different cars this comparison says nothing.",
     ),
