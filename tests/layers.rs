@@ -29,11 +29,14 @@ const BESIDE: &[(&str, &str)] = &[
 const ONLY_IN: &[(&str, &[&str])] = &[
     ("tokio::", &["probe", "cli"]),
     ("tokio_serial", &["probe/serial.rs"]),
-    ("std::fs", &["record/store.rs", "cli", "probe/discover.rs"]),
+    (
+        "std::fs",
+        &["record/store.rs", "cli", "probe/discover.rs", "bin"],
+    ),
     ("std::env", &["cli", "main.rs"]),
     ("std::net", &[]),
-    ("println!", &["cli"]),
-    ("print!(", &["cli"]),
+    ("println!", &["cli", "bin"]),
+    ("print!(", &["cli", "bin"]),
 ];
 
 fn rank(room: &str) -> usize {
@@ -142,7 +145,8 @@ fn rooms_look_down() {
                     ));
                 }
             }
-            if matches!(room, "lib" | "main") {
+            // `bin` holds crates of their own: their `crate::` is not this one, and they see all of it from outside.
+            if matches!(room, "lib" | "main" | "bin") {
                 continue;
             }
             for other in named(&line) {

@@ -144,8 +144,9 @@ impl Guard {
             force_n: reading.force_n,
             reason,
         });
-        let ended = self.segmenter.push(reading);
-        step.ended.extend(ended.map(|ended| self.ended(ended)));
+        if let Some(ended) = self.segmenter.push(reading) {
+            step.ended.push(self.ended(ended));
+        }
         step
     }
 

@@ -15,7 +15,8 @@ use feelgauge::{
 };
 
 use crate::at_least;
-use crate::score::{Errors, measure, run};
+use crate::numbers::Numbers;
+use crate::score::{measure, run};
 
 /// Spread of the ratio of the two sides' mean cadences.
 const SHIFT_SD: f64 = 0.12;
@@ -99,8 +100,8 @@ struct Tally {
     false_claims: [usize; 2],
     /// Decided and right when the true change was above 8 %, of how many.
     power: [usize; 2],
-    half_width: Errors,
-    detectable: Errors,
+    half_width: Numbers,
+    detectable: Numbers,
 }
 
 impl Tally {
@@ -185,7 +186,7 @@ fn comparisons_keep_what_the_table_says() {
             "{n}: {tally:?}"
         );
         // Other engines and people scatter otherwise: a third.
-        let median = tally.detectable.quantile(0.5);
+        let median = tally.detectable.quantile(0.5).0;
         assert!((median / detectable - 1.0).abs() < 0.33, "{n}: {median}");
     }
 }
@@ -206,9 +207,9 @@ fn comparisons_of_many_engines() {
                 t.compared,
                 t.refused,
                 100.0 * t.covered as f64 / t.compared as f64,
-                100.0 * t.half_width.quantile(0.5),
+                100.0 * t.half_width.quantile(0.5).0,
                 share(t.false_claims),
-                100.0 * t.detectable.quantile(0.5),
+                100.0 * t.detectable.quantile(0.5).0,
                 share(t.power),
             );
             assert!(t.compared > 200);

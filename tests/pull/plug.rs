@@ -9,7 +9,8 @@ use feelgauge::{
 
 use crate::at_least;
 use crate::compare::{holding, line};
-use crate::score::{Errors, measure};
+use crate::numbers::Numbers;
+use crate::score::measure;
 
 /// Compression's share of a drawn engine: what `plug` says of some pulls, and what holds for many other pulls.
 fn share(seed: u64, probe: Probe) -> (PlugShare, f64) {
@@ -46,7 +47,7 @@ fn share(seed: u64, probe: Probe) -> (PlugShare, f64) {
 
 #[test]
 fn compressions_share_is_found_with_the_plug_out() {
-    let (mut covered, mut error) = (0, Errors::default());
+    let (mut covered, mut error) = (0, Numbers::default());
     for seed in 40..54 {
         let (got, truth) = share(seed, Probe::new(400, 1));
         let difference = got.compression_n.unwrap();
@@ -57,7 +58,7 @@ fn compressions_share_is_found_with_the_plug_out() {
         assert!(got.plug_out_peak_n.unwrap().value < 0.6 * got.plug_in_peak_n.unwrap().value);
     }
     assert!(covered as f64 >= at_least(14, 0.95), "{covered}: {error:?}");
-    assert!(error.rms() < 0.08, "{error:?}");
+    assert!(error.rms().0 < 0.08, "{error:?}");
 }
 
 /// Many pulls with the plug out stay below the 8 N of a pull with it; said of a car with little friction.

@@ -13,14 +13,14 @@ const NOISE_FLOOR_N: f64 = 0.02;
 /// A block that scatters more than this is under force, not quiet: strokes scatter so much that they would pass for noise of
 /// a probe (ours; a force probe's noise is a tenth of it), N.
 const NOISIEST_N: f64 = 3.0;
-/// A pull is over when the force has stayed low this long, s.
-const OFF_S: f64 = 0.25;
+/// A pull is over when the force has stayed low this long, us.
+const OFF_US: u64 = 250_000;
 /// The recoil spring pulls 1 to 4 N while the handle is held out.
 const SPRING_N: f64 = 3.5;
 /// Below this a jerk is no pull, N.
 const PULL_N: f64 = 8.0;
-/// Longest pull that is kept, s.
-const LONGEST_S: f64 = 5.0;
+/// Longest pull that is kept, us.
+const LONGEST_US: u64 = 5_000_000;
 
 /// Base and noise of the readings while the handle hangs free, N.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -199,7 +199,7 @@ impl Segmenter {
     /// between two strokes is quiet too.
     fn settle(&mut self, t_us: u64) {
         let since = *self.loud_us.get_or_insert(t_us);
-        if (t_us - since) as f64 * 1e-6 > OFF_S {
+        if t_us - since > OFF_US {
             self.gap = false;
         }
     }
@@ -222,14 +222,14 @@ impl Segmenter {
             *last = k;
         }
         let last = *last;
-        self.too_long |= (reading.t_us - *begun_us) as f64 * 1e-6 > LONGEST_S + OFF_S;
+        self.too_long |= reading.t_us - *begun_us > LONGEST_US + OFF_US;
         if self.too_long {
             // Nothing of it will be reported: only the readings since `last` matter now.
             let drop = usize::try_from(last.saturating_sub(self.first)).unwrap_or(0);
             self.kept.drain(..drop);
             self.first += drop as u64;
         }
-        if seconds(self.at(last), reading) > OFF_S {
+        if reading.t_us - self.at(last).t_us > OFF_US {
             self.end(k)
         } else {
             None
@@ -278,8 +278,9 @@ impl Segmenter {
         }
         let margin = 1 + self.w;
         let needed = self.quiet.saturating_sub(margin as u64);
+        let now_us = self.at(k).t_us;
         while self.first < needed
-            || (self.kept.len() > 1 + margin && seconds(self.kept[0], self.at(k)) > LONGEST_S)
+            || (self.kept.len() > 1 + margin && now_us - self.kept[0].t_us > LONGEST_US)
         {
             self.kept.pop_front();
             self.first += 1;
@@ -291,10 +292,6 @@ impl Segmenter {
         let index = usize::try_from(absolute - self.first).expect("index of a kept reading");
         self.kept[index]
     }
-}
-
-fn seconds(from: ForceReading, to: ForceReading) -> f64 {
-    (to.t_us - from.t_us) as f64 * 1e-6
 }
 
 /// Readings of a block of 0.25 s.

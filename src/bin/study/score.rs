@@ -1,5 +1,6 @@
-//! Findings against the truth of simulated sessions.
+//! Findings against the truth of simulated sessions. The pull's tests use it too.
 
+use crate::numbers::Numbers;
 use feelgauge::{
     measure::pull::{Pull, PullFinding, PullReport, PullSettings},
     physics::engine::{EngineScenario, EngineTruth, Probe, PullTruth, simulate},
@@ -26,33 +27,6 @@ pub fn run(scenario: &EngineScenario, seed: u64) -> (PullFinding, EngineTruth) {
     (measure(&record.readings, settings), record.truth)
 }
 
-/// What a list of errors amounts to.
-#[derive(Debug, Default)]
-pub struct Errors(pub Vec<f64>);
-
-impl Errors {
-    pub fn mean(&self) -> f64 {
-        self.0.iter().sum::<f64>() / self.0.len() as f64
-    }
-
-    pub fn rms(&self) -> f64 {
-        (self.0.iter().map(|e| e * e).sum::<f64>() / self.0.len() as f64).sqrt()
-    }
-
-    /// Quantile of the values, 0 <= q <= 1.
-    pub fn quantile(&self, q: f64) -> f64 {
-        let mut sorted = self.0.clone();
-        sorted.sort_by(f64::total_cmp);
-        let rank = q * (sorted.len() - 1) as f64;
-        let below = (0..sorted.len()).rev().find(|i| *i as f64 <= rank).unwrap();
-        sorted[below]
-    }
-
-    pub fn magnitude(&self, q: f64) -> f64 {
-        Self(self.0.iter().map(|e| e.abs()).collect()).quantile(q)
-    }
-}
-
 /// Counts over many pulls.
 #[derive(Debug, Default)]
 pub struct Score {
@@ -62,13 +36,13 @@ pub struct Score {
     pub covered: usize,
     pub above_bound: usize,
     /// Relative errors of the pull's peak, and half widths of its interval.
-    pub peak: Errors,
-    pub half_width: Errors,
-    pub bound: Errors,
+    pub peak: Numbers,
+    pub half_width: Numbers,
+    pub bound: Numbers,
     /// Relative error of the cadence, over all and over its stated u.
-    pub cadence: Errors,
-    pub start_s: Errors,
-    pub end_s: Errors,
+    pub cadence: Numbers,
+    pub start_s: Numbers,
+    pub end_s: Numbers,
     pub wrong: Vec<(u64, usize)>,
 }
 
@@ -121,14 +95,6 @@ impl Score {
                 self.cadence.0.push(c.value / truth - 1.0);
             }
         }
-    }
-
-    pub fn exact_share(&self) -> f64 {
-        self.exact as f64 / self.pulls as f64
-    }
-
-    pub fn cover(&self) -> f64 {
-        self.covered as f64 / self.peak.0.len() as f64
     }
 }
 
