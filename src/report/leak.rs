@@ -2,8 +2,8 @@
 
 use super::{
     About,
-    number::{plain, scientific, shown, shown_against, stated},
-    page::{Page, limit_source, verdict_word},
+    number::{percent, plain, scientific, shown, shown_against, stated},
+    page::{Page, count, limit_source, list, sentence, verdict_word},
     picture, remarks,
 };
 use crate::{
@@ -32,7 +32,7 @@ pub(super) fn text(finding: &LeakFinding, about: About) -> String {
             picture::hold(&mut page, &finding.trace);
         }
         page.heading("next");
-        page.say(next(finding, rate, about));
+        page.say(next(finding, about));
     }
     page.heading("record");
     record(&mut page, finding);
@@ -94,6 +94,40 @@ fn result(page: &mut Page, finding: &LeakFinding, rate: Estimate) {
         ));
     }
     regime(page, finding);
+    shares(page, finding);
+}
+
+/// What the sources of a budget are in a sentence.
+const SOURCES: &[(&str, &str)] = &[
+    ("noise", "noise of the readings"),
+    ("drift_and_heat", "drift and heat of tank, room and sensor"),
+    ("law", "not knowing how it leaks"),
+    ("gain_and_gas_model", "the gain of the sensor"),
+    ("calibration", "the sensor's calibration"),
+    ("volume", "the volume"),
+    ("temperature", "the temperature of the gas"),
+    ("wall_stretch", "the stretch of the tank's wall"),
+];
+
+/// Where most of the range comes from.
+fn shares(page: &mut Page, finding: &LeakFinding) {
+    let words: Vec<String> = finding
+        .budget
+        .iter()
+        .take(2)
+        .map(|line| {
+            let known = SOURCES.iter().find(|(source, _)| *source == line.source);
+            let word = known.map_or(line.source.as_str(), |(_, words)| words);
+            format!("{word} ({})", percent(line.share))
+        })
+        .collect();
+    match words.as_slice() {
+        [] => {}
+        [only] => page.say(format!("The range comes from {only}.")),
+        [first, second, ..] => page.say(format!(
+            "The range comes most from {first}, then from {second}."
+        )),
+    }
 }
 
 fn regime(page: &mut Page, finding: &LeakFinding) {
@@ -122,21 +156,26 @@ fn regime(page: &mut Page, finding: &LeakFinding) {
     }
 }
 
-/// Most of the range comes from the volume when this share of the variance does.
-const VOLUME_RULES: f64 = 0.5;
+/// A protocol against the largest source is proposed when this share of the variance comes from it.
+const RULES: f64 = 0.5;
 
-fn next(finding: &LeakFinding, rate: Estimate, about: About) -> String {
+fn next(finding: &LeakFinding, about: About) -> String {
+    let mostly = |source: &str| {
+        finding
+            .budget
+            .first()
+            .is_some_and(|line| line.source == source && line.share > RULES)
+    };
     match finding.verdict {
         Some(Verdict::Within) => "Let the air out. The tank holds; nothing to do here.".into(),
         Some(Verdict::Outside) => format!("Let the air out. {}", rule_out(about)),
         Some(Verdict::Undecided) | None => {
-            let volume_u = finding
-                .volume_m3
-                .map_or(0.0, |v| rate.value * v.u / v.value);
             if finding.regime == Some(Regime::Lid) {
                 "Look at the lid's spring and seal, then pump and hold again.".into()
-            } else if volume_u * volume_u > VOLUME_RULES * rate.u * rate.u {
-                "Most of the range comes from the volume: weigh the water that fills tank and hose, and state --volume and --volume-u.".into()
+            } else if mostly("volume") {
+                "Most of the range comes from the volume: weigh the water that fills tank and hose and state --volume and --volume-u, or let six strokes of a syringe measure it after the hold (--syringe).".into()
+            } else if mostly("calibration") {
+                "Most of the range comes from the sensor: calibrate it with a column of water (feelgauge calibrate pressure) and use --calibration.".into()
             } else if finding.quality.thermometer {
                 "Let the tank rest for a minute, touch nothing, then pump a little higher and hold for 60 to 90 s.".into()
             } else {
@@ -162,6 +201,37 @@ fn rule_out(about: About) -> &'static str {
     }
 }
 
+/// Further holds and the syringe.
+fn protocols(page: &mut Page, finding: &LeakFinding) {
+    let earlier: Vec<String> = finding
+        .earlier_holds
+        .iter()
+        .filter_map(|hold| {
+            let s = shown(hold.leak_rate_pa_m3_s?.scaled(1.0 / CM3_PER_MIN));
+            Some(format!("{} ({})", s.value, s.range()))
+        })
+        .collect();
+    if !earlier.is_empty() {
+        page.say(format!(
+            "Before it the record has {} with {} cm3/min. The last one counts: their errors have most in common, so a mean would be worth less. A minute's rest is worth as much as another hold.",
+            count(earlier.len() as u64, "hold"),
+            list(&earlier)
+        ));
+    }
+    let Some(syringe) = &finding.syringe else {
+        return;
+    };
+    if let Some(refusal) = &syringe.refused {
+        page.say(format!("{} ({})", sentence(&refusal.message), refusal.code));
+    } else {
+        page.say(format!(
+            "The volume was measured by {} of a syringe, {} cm3 each.",
+            count(syringe.strokes, "stroke"),
+            stated(syringe.stroke_m3 * 1e6)
+        ));
+    }
+}
+
 fn record(page: &mut Page, finding: &LeakFinding) {
     let quality = &finding.quality;
     if let (Some(hold), Some(start), Some(used)) =
@@ -178,6 +248,7 @@ fn record(page: &mut Page, finding: &LeakFinding) {
             plain(to / 1e3)
         ));
     }
+    protocols(page, finding);
     if let Some(settled_s) = finding.settled_at_s {
         page.say(format!(
             "The gas had settled after {settled_s:.0} s; the range allows for what came before."

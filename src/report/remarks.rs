@@ -41,6 +41,14 @@ const FLAGS: &[(&str, &str)] = &[
         "A lid that lifts leaks at a rate that this method states only roughly; the pressure at which it lifts is good.",
     ),
     (
+        "limit_below_resolution",
+        "The limit lies below what such a record resolves on a tight tank: it can say outside or undecided, never within. A thermometer on the tank, or a sealed hold at zero before pumping, resolves more.",
+    ),
+    (
+        "syringe_not_used",
+        "The syringe's strokes were not used; the volume stated was.",
+    ),
+    (
         "host_time",
         "The readings carry the time at which the computer got them, not the probe's; that is less steady.",
     ),

@@ -2,10 +2,12 @@
 
 #![allow(clippy::unwrap_used)] // in a test an unwrap is an assertion
 
+mod budget;
 mod compare;
 mod parts;
 mod protocols;
 mod records;
+mod reference;
 
 use feelgauge::measure::cholesky::Cholesky;
 use feelgauge::measure::leak::{

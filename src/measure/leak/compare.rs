@@ -14,12 +14,13 @@ use std::collections::BTreeMap;
 use schemars::JsonSchema;
 use serde::Serialize;
 
+use super::conclude::{calibration_u, gain_u};
 use super::derived::T_REF_K;
 use super::mixture::{self, Normal};
-use super::solve::SLOPE_U;
+use super::solve::GAS_MODEL_U;
 use super::{LeakFinding, P_REF, P_REF_HIGH, P_REF_LOW, Regime};
 use crate::measure::compare::{Change, Direction};
-use crate::reading::{CalibrationState, Estimate, Quality, Refusal, SOFTWARE, Z95};
+use crate::reading::{Estimate, Quality, Refusal, SOFTWARE, Z95};
 
 /// Correlation of the errors of holds on one day (measured with simulated tanks, two holds 66 s apart).
 const DAY_CORRELATION: f64 = 0.82;
@@ -27,8 +28,6 @@ const DAY_CORRELATION: f64 = 0.82;
 const DAY_U_K: f64 = 2.3;
 /// The same with a thermometer on the tank, K.
 const THERMOMETER_U_K: f64 = 0.5;
-/// Relative uncertainty of a slope that the gas model leaves when the gain is shared; and with two sensors.
-const GAS_MODEL_U: f64 = 0.003;
 /// 80 % quantile of the standard normal distribution.
 const Z80: f64 = 0.841_621_233_572_914;
 /// Most further holds a side that are promised.
@@ -191,6 +190,29 @@ pub fn compare(before: &[LeakFinding], after: &[LeakFinding]) -> LeakComparison 
     out
 }
 
+/// After minus before, and after over before where both are clearly above zero, of two quantities whose distributions are
+/// mixtures of normal ones: weight (all of a side add up to 1), mean, standard deviation (> 0) of each part.
+///
+/// ```
+/// use feelgauge::measure::leak::difference_and_ratio;
+/// let (difference, ratio) = difference_and_ratio(&[[1.0, 10.0, 3.0]], &[[1.0, 4.0, 4.0]]);
+/// assert!((difference.u - 5.0).abs() < 1e-12 && ratio.is_none());
+/// ```
+pub fn difference_and_ratio(
+    before: &[[f64; 3]],
+    after: &[[f64; 3]],
+) -> (Estimate, Option<Estimate>) {
+    let mixture = |side: &[[f64; 3]]| -> Vec<Normal> {
+        let normal = |&[weight, mean, sd]: &[f64; 3]| Normal { weight, mean, sd };
+        side.iter().map(normal).collect()
+    };
+    let (before, after) = (mixture(before), mixture(after));
+    (
+        mixture::estimate(&differences(&before, &after)),
+        ratio(&before, &after),
+    )
+}
+
 fn usable(findings: &[LeakFinding]) -> Vec<&LeakFinding> {
     let fitted = |f: &&LeakFinding| f.refused.is_none() && !f.evidence.slopes.is_empty();
     findings.iter().filter(fitted).collect()
@@ -341,23 +363,19 @@ fn hold(finding: &LeakFinding, other_sensor: bool) -> Vec<Normal> {
     } else {
         DAY_U_K
     } / gas_k;
-    let gain_u = if other_sensor {
-        libm::hypot(SLOPE_U, calibration_u(finding))
+    let own_gain_u = if other_sensor {
+        libm::hypot(
+            gain_u(&finding.calibration),
+            calibration_u(&finding.calibration),
+        )
     } else {
         GAS_MODEL_U
     };
     mixture::scaled(
         &finding.evidence.slopes,
         T_REF_K / gas_k,
-        &[temperature_u, gain_u],
+        &[temperature_u, own_gain_u],
     )
-}
-
-fn calibration_u(finding: &LeakFinding) -> f64 {
-    match finding.calibration.state {
-        CalibrationState::NotStated => 0.0,
-        _ => finding.calibration.u_relative,
-    }
 }
 
 /// Mean and variance.
@@ -390,10 +408,15 @@ impl Shared {
             };
         };
         let e = &best.evidence;
-        let squares: f64 = [e.volume_u, e.stretch_u, SLOPE_U, calibration_u(best)]
-            .iter()
-            .map(|u| u * u)
-            .sum();
+        let squares: f64 = [
+            e.volume_u,
+            e.stretch_u,
+            gain_u(&best.calibration),
+            calibration_u(&best.calibration),
+        ]
+        .iter()
+        .map(|u| u * u)
+        .sum();
         Self {
             volume_m3: e.factor_m3.map(|factor| factor * e.gas_k / T_REF_K),
             relative_u: squares.sqrt(),

@@ -4,10 +4,11 @@ use super::derived::{self, T_REF_K};
 use super::finding::{LeakEvidence, LeakFinding, LeakRateUnits, LeakTrace, Regime};
 use super::mixture::{self, Normal};
 use super::model::{Model, Surroundings};
-use super::solve::{Fit, SLOPE_U};
+use super::solve::{Fit, GAS_MODEL_U, SLOPE_U};
 use super::{GAS_U_K, Held, STRETCH_PER_PA, Settings, thermometer};
 use crate::reading::{
-    CalibrationState, Contribution, Estimate, LimitSource, Refusal, Verdict, Z95, budget,
+    CalibrationShare, CalibrationState, Contribution, Estimate, LimitSource, Refusal, Verdict, Z95,
+    budget,
 };
 use crate::units::STANDARD_ATMOSPHERE_PA;
 
@@ -26,6 +27,7 @@ struct Conversion {
     gas_u: f64,
     stretch_u: f64,
     calibration_u: f64,
+    gain_u: f64,
 }
 
 impl Conversion {
@@ -37,10 +39,6 @@ impl Conversion {
             GAS_U_K
         };
         let warm = T_REF_K / around.gas_k;
-        let calibration_u = match settings.calibration.state {
-            CalibrationState::NotStated => 0.0,
-            _ => settings.calibration.u_relative,
-        };
         let stated = settings
             .volume_m3
             .map(|v| (v * (1.0 + STRETCH_PER_PA * span), settings.volume_u / v));
@@ -49,13 +47,14 @@ impl Conversion {
             volume_u: stated.map_or(0.0, |(_, u)| u),
             gas_u: gas_u_k / around.gas_k,
             stretch_u: settings.stretch_u_per_pa * span,
-            calibration_u,
+            calibration_u: calibration_u(&settings.calibration),
+            gain_u: gain_u(&settings.calibration),
         }
     }
 
     fn relative(&self) -> [f64; 5] {
         [
-            SLOPE_U,
+            self.gain_u,
             self.calibration_u,
             self.volume_u,
             self.gas_u,
@@ -73,8 +72,11 @@ pub(super) fn conclude(
     let (around, model, fit, p_ref_pa) = (&held.around, &held.model, &held.fit, held.p_ref_pa);
     let conversion = Conversion::new(settings, around, p_ref_pa);
     let slopes = fit.slopes();
-    let slope = mixture::estimate(&mixture::scaled(&slopes, 1.0, &[SLOPE_U]));
-    if !is_finite(&slope) {
+    // A gain scales pressure and slope alike: what compares the two does without its uncertainty.
+    let slope = mixture::estimate(&mixture::scaled(&slopes, 1.0, &[conversion.gain_u]));
+    let relative = [conversion.gain_u, conversion.calibration_u];
+    let read = mixture::estimate(&mixture::scaled(&slopes, 1.0, &relative));
+    if !is_finite(&read) {
         return Err(not_solvable());
     }
     if let Some(factor) = conversion.factor_m3 {
@@ -93,7 +95,7 @@ pub(super) fn conclude(
         out.leak_rate_units = Some(LeakRateUnits::new(rate));
         out.budget = contributions(fit, factor, &conversion);
     }
-    out.slope_pa_s = Some(slope);
+    out.slope_pa_s = Some(read);
     out.p_ref_pa = Some(p_ref_pa);
     (out.p_start_pa, out.p_end_pa) = (Some(model.first), Some(model.last));
     let (regime, probability) = derived::regime(fit, &slope);
@@ -154,12 +156,28 @@ fn contributions(fit: &Fit, factor: f64, conversion: &Conversion) -> Vec<Contrib
             factor * mean(&|c| c.variance.priors).sqrt(),
         ),
         ("law", factor * (between + mean(&|c| c.variance.law)).sqrt()),
-        ("gain_and_gas_model", size * SLOPE_U),
+        ("gain_and_gas_model", size * conversion.gain_u),
         ("calibration", size * conversion.calibration_u),
         ("volume", size * conversion.volume_u),
         ("temperature", size * conversion.gas_u),
         ("wall_stretch", size * conversion.stretch_u),
     ])
+}
+
+/// What gain and gas model add beside a calibration: it vouches for the gain while it holds.
+pub(super) fn gain_u(share: &CalibrationShare) -> f64 {
+    match share.state {
+        CalibrationState::Current => GAS_MODEL_U,
+        _ => SLOPE_U,
+    }
+}
+
+/// What a calibration adds; nothing where readings are taken at their word.
+pub(super) fn calibration_u(share: &CalibrationShare) -> f64 {
+    match share.state {
+        CalibrationState::NotStated => 0.0,
+        _ => share.u_relative,
+    }
 }
 
 fn is_finite(e: &Estimate) -> bool {

@@ -29,7 +29,7 @@ mod thermometer;
 mod whiten;
 
 pub use blocks::Noise;
-pub use compare::{LeakComparison, common_p_ref, compare};
+pub use compare::{LeakComparison, common_p_ref, compare, difference_and_ratio};
 pub use derived::hole_diameter_m;
 pub use finding::{
     EarlierHold, LeakEvidence, LeakFinding, LeakQuality, LeakRateUnits, LeakSettings, LeakTrace,
@@ -39,6 +39,7 @@ pub use laws::{Shares, laminar, linear, orifice};
 pub use parts::{
     KnownSum, LeakParts, LeakRow, NextSetup, OfferedSetup, PartShare, rule_out, rule_out_offered,
 };
+pub use shares::parts_of_sums;
 pub use whiten::gram;
 
 use crate::reading::{CalibrationShare, Estimate, LimitSource, PressureReading, Quality, Refusal};

@@ -4,10 +4,10 @@ use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::compare::same_pressure;
+use super::conclude::{calibration_u, gain_u};
 use super::shares::{self, Measured, Sums};
-use super::solve::SLOPE_U;
 use super::{LeakFinding, Regime, mixture};
-use crate::reading::{CalibrationState, Estimate, Quality, Refusal, SOFTWARE};
+use crate::reading::{Estimate, Quality, Refusal, SOFTWARE};
 
 /// Most parts; more than a tank has.
 const MOST_PARTS: usize = 10;
@@ -240,11 +240,11 @@ fn own(finding: &LeakFinding) -> Measured {
 /// Relative uncertainty that all records share: volume, temperature, stretch, gain.
 fn shared_u(finding: &LeakFinding) -> f64 {
     let e = &finding.evidence;
-    let calibration_u = match finding.calibration.state {
-        CalibrationState::NotStated => 0.0,
-        _ => finding.calibration.u_relative,
-    };
-    [e.volume_u, e.gas_u, e.stretch_u, SLOPE_U, calibration_u]
+    let (gain_u, calibration_u) = (
+        gain_u(&finding.calibration),
+        calibration_u(&finding.calibration),
+    );
+    [e.volume_u, e.gas_u, e.stretch_u, gain_u, calibration_u]
         .iter()
         .map(|u| u * u)
         .sum::<f64>()

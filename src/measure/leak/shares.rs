@@ -19,6 +19,26 @@ const TAIL: f64 = 1.0 - 1e-12;
 /// What is left of a 0/1 row below this is rounding.
 const ROUNDING: f64 = 1e-9;
 
+/// Parts from sums of them: value, standard uncertainty and probability to be the largest of each, none of them negative.
+/// `rows`: which parts each sum has; `measured`: value and standard uncertainty (> 0) of each sum. `None` when the sums do
+/// not tell every part from the others, or a number is not finite.
+///
+/// ```
+/// use feelgauge::measure::leak::parts_of_sums;
+/// let parts = parts_of_sums(&[vec![true, true], vec![false, true]], &[(5.0, 0.3), (1.0, 0.4)]).unwrap();
+/// assert!((parts[0].0 - 4.0).abs() < 1e-6 && (parts[0].1 - 0.5).abs() < 1e-6 && parts[0].2 > 0.99);
+/// ```
+pub fn parts_of_sums(rows: &[Vec<bool>], measured: &[(f64, f64)]) -> Option<Vec<(f64, f64, f64)>> {
+    let measured: Vec<Measured> = measured
+        .iter()
+        .map(|&(value, u)| Measured { value, u })
+        .collect();
+    let sums = Sums::new(rows.to_vec(), &measured).filter(Sums::is_complete)?;
+    let largest = sums.largest();
+    let part = |(j, p): (usize, &f64)| (sums.one(j).value, sums.one(j).u, *p);
+    Some(largest.iter().enumerate().map(part).collect())
+}
+
 /// Sums of contributions with independent standard uncertainties.
 #[derive(Clone, Debug)]
 pub(super) struct Sums {
