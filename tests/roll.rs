@@ -1,8 +1,12 @@
 //! The roll measure from outside: injected snags, healthy records, faulty edges.
 #![allow(clippy::unwrap_used)] // in a test an unwrap is an assertion
 
+#[path = "roll/blind.rs"]
+mod blind;
 #[path = "roll/car.rs"]
 mod car;
+#[path = "roll/contradict.rs"]
+mod contradict;
 #[path = "roll/study.rs"]
 mod study;
 

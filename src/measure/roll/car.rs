@@ -18,8 +18,21 @@ pub struct RollCar {
     pub sensor: u32,
     /// Shaft that carries its magnets.
     pub sensed: String,
+    /// Every sensor of the file, in its order.
+    pub sensors: Vec<RollSensor>,
     /// Every roll setup of the file in which the sensed shaft turns, in the order of the file.
     pub setups: Vec<SetupTrain>,
+}
+
+/// One sensor of a car's file.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct RollSensor {
+    /// Its index, as in the sample file.
+    pub index: u32,
+    /// Shaft that carries its magnets.
+    pub shaft: String,
+    /// How many those are, 1..=64.
+    pub magnets: u32,
 }
 
 /// One setup of a car's file.
@@ -66,6 +79,15 @@ impl RollCar {
             setup: setup.into(),
             sensor: sensor.index,
             sensed: vehicle.shafts[sensor.shaft].name.clone(),
+            sensors: vehicle
+                .sensors
+                .iter()
+                .map(|s| RollSensor {
+                    index: s.index,
+                    shaft: vehicle.shafts[s.shaft].name.clone(),
+                    magnets: s.magnets,
+                })
+                .collect(),
             setups: setups.collect(),
         })
     }

@@ -20,6 +20,7 @@ mod car;
 mod coast;
 mod combine;
 mod compare;
+mod contradict;
 mod count;
 mod drag;
 mod exp;
@@ -42,7 +43,7 @@ mod score;
 mod search;
 mod sensed;
 
-pub use car::{RollCar, SetupTrain};
+pub use car::{RollCar, RollSensor, SetupTrain};
 pub use combine::{PartShare, RollCapture, RollParts, RollPartsQuality, combine};
 pub use compare::{RollComparison, RollComparisonQuality, compare};
 pub use drag::{DragPoint, RollDrag};
@@ -53,7 +54,7 @@ pub use next::{NextSetup, next_setup};
 use crate::reading::{Edge, LimitSource, Quality};
 use crate::vehicle::Train;
 
-use sensed::Edges;
+use sensed::{Counted, Edges};
 
 /// Snags with a larger false-alarm probability than this are not reported, unless the vehicle file says otherwise.
 pub const SNAG_FALSE_ALARM: f64 = 0.01;
@@ -172,7 +173,19 @@ impl Roll {
         let limit = (first.snag_false_alarm, first.limit_source);
         let mut sensed = Vec::new();
         let mut refused = None;
+        let mut counted: Vec<Counted> = Vec::new();
         for sensor in self.sensors {
+            match sensor.count() {
+                Ok(sensor) => counted.push(sensor),
+                Err(why) => refused = refused.or(Some(why)),
+            }
+        }
+        // what a file says wrongly of one sensor makes the answer of any other doubtful
+        if let Some(why) = contradict::refusal(&counted) {
+            let (why, quality) = *why;
+            return RollFinding::refuse(vec![why], limit, quality);
+        }
+        for sensor in counted {
             let judged = match sensor.record() {
                 Ok(record) if self.blind => return record.blind(limit),
                 Ok(record) => record.judge(),

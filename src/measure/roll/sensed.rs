@@ -31,6 +31,16 @@ pub(super) struct Edges {
     dropped: u64,
 }
 
+/// The counted edges of one sensor.
+pub(super) struct Counted {
+    pub sensor: u32,
+    pub settings: RollSettings,
+    pub nodes: Nodes,
+    /// Time of the first counted edge in the file, s.
+    pub origin_s: f64,
+    pub quality: RollQuality,
+}
+
 /// A record of one sensor that rolls freely.
 pub(super) struct Record {
     sensor: u32,
@@ -77,14 +87,12 @@ impl Edges {
         }
     }
 
-    /// The record with its coasts, noise and ripple explained.
-    pub fn record(self) -> Result<Record, Refused> {
-        let train = &self.settings.train;
-        let sensor = self.index.or(self.seen).unwrap_or(0);
+    /// The record's edges counted.
+    pub fn count(self) -> Result<Counted, Refused> {
         let mut quality = RollQuality {
-            sensors: vec![sensor],
+            sensors: vec![self.index.or(self.seen).unwrap_or(0)],
             edges_dropped: self.dropped,
-            not_visible: not_visible(train),
+            not_visible: not_visible(&self.settings.train),
             ..RollQuality::default()
         };
         let Some((origin_s, nodes)) = self.nodes() else {
@@ -93,21 +101,10 @@ impl Edges {
         quality.edges_dropped += nodes.bounced;
         quality.edges_missed = nodes.missed;
         quality.turns = Some(nodes.turns());
-        let Some((fit, columns)) = fit::fit(&nodes, train) else {
-            return Err(Box::new((no_free_rolling(), quality)));
-        };
-        quality.jitter_us = Some(fit.noise.jitter_s * 1e6);
-        quality.coast_share = Some(coast_share(&nodes, &fit));
-        quality.spacing = Some(spacing(&nodes, fit::places(&fit, &columns, &nodes)));
-        let scores = score_field(&fit);
-        Ok(Record {
-            sensor,
-            kept: Kept {
-                settings: self.settings,
-                nodes,
-                fit,
-                scores,
-            },
+        Ok(Counted {
+            sensor: quality.sensors[0],
+            settings: self.settings,
+            nodes,
             origin_s,
             quality,
         })
@@ -124,6 +121,37 @@ impl Edges {
         let t: Vec<f64> = self.times_us.iter().map(seconds).collect();
         let nodes = count(&t, magnets);
         (nodes.t.len() >= LEAST_EDGES).then_some((first as f64 * 1e-6, nodes))
+    }
+}
+
+impl Counted {
+    /// The record with its coasts, noise and ripple explained.
+    pub fn record(self) -> Result<Record, Refused> {
+        let Self {
+            sensor,
+            settings,
+            nodes,
+            origin_s,
+            mut quality,
+        } = self;
+        let Some((fit, columns)) = fit::fit(&nodes, &settings.train) else {
+            return Err(Box::new((no_free_rolling(), quality)));
+        };
+        quality.jitter_us = Some(fit.noise.jitter_s * 1e6);
+        quality.coast_share = Some(coast_share(&nodes, &fit));
+        quality.spacing = Some(spacing(&nodes, fit::places(&fit, &columns, &nodes)));
+        let scores = score_field(&fit);
+        Ok(Record {
+            sensor,
+            kept: Kept {
+                settings,
+                nodes,
+                fit,
+                scores,
+            },
+            origin_s,
+            quality,
+        })
     }
 }
 

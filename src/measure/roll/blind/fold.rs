@@ -17,9 +17,9 @@ pub struct Trial {
 /// Folds an even series at every period from `shortest` to `2 shortest` bins.
 ///
 /// `u[j]` and `i[j]` are score and information (>= 0, 0 where nothing is known) of bin `j`; both have the same length `n`.
-/// For each whole period `p` there are `m` trials, `m` the power of two that is not below the `n/p` whole rows:
-/// `p + s/(m-1)` bins, `s = 0..m`. What is left behind the last whole row is not used. Cost: about
-/// `2 shortest n log2(n/shortest)` additions. Fewer than one row at a period: no trial there.
+/// For each whole period `p` up to `n` there are `m` trials, `m` the power of two that is not below the `n/p` rows (the last
+/// may be a part of one): `p^2/(p - s/(m-1))` bins, `s = 0..m`, because a period of `p + e` bins meets a row of `p` bins only
+/// every `1 + e/p` rows, so it moves by `e p/(p+e)` bins a row. Cost: about `2 shortest n log2(n/shortest)` additions.
 ///
 /// ```
 /// use feelgauge::measure::roll::blind::fold_search;
@@ -34,18 +34,17 @@ pub struct Trial {
 /// ```
 ///
 /// # Panics
-/// Lengths that differ; `shortest` 0.
+/// Lengths that differ; `shortest` below 2.
 pub fn fold_search(u: &[f64], i: &[f64], shortest: usize) -> Vec<Trial> {
     assert_eq!(u.len(), i.len(), "a score and an information for each bin");
-    assert!(shortest > 0, "a period has bins");
+    assert!(shortest > 1, "a period has bins to move by");
     let mut trials = Vec::new();
     let mut table = Table::default();
     for p in shortest..2 * shortest {
-        let rows = u.len() / p;
-        if rows == 0 {
+        if p > u.len() {
             break;
         }
-        table.load(u, i, p, rows);
+        table.load(u, i, p);
         table.fold();
         table.judge(&mut trials);
     }
@@ -65,11 +64,11 @@ struct Table {
 }
 
 impl Table {
-    fn load(&mut self, u: &[f64], i: &[f64], p: usize, rows: usize) {
-        (self.p, self.m) = (p, rows.next_power_of_two());
+    fn load(&mut self, u: &[f64], i: &[f64], p: usize) {
+        (self.p, self.m) = (p, u.len().div_ceil(p).next_power_of_two());
         for (table, series) in self.from.iter_mut().zip([u, i]) {
             table.clear();
-            table.extend_from_slice(&series[..rows * p]);
+            table.extend_from_slice(series);
             table.resize(self.m * p, 0.0);
         }
         for table in &mut self.to {
@@ -95,8 +94,9 @@ impl Table {
         let rows = u.chunks_exact(self.p).zip(i.chunks_exact(self.p));
         for (s, (u, i)) in rows.enumerate() {
             let (phase, square) = best_phase(u, i);
+            let p = self.p as f64;
             trials.push(Trial {
-                period: self.p as f64 + s as f64 / steps,
+                period: p * p / (p - s as f64 / steps),
                 z: square.sqrt(),
                 phase,
             });
@@ -160,10 +160,10 @@ mod tests {
 
     /// Direct fold of one trial: every row turned by its own shift and added.
     fn direct(u: &[f64], i: &[f64], p: usize, m: usize, s: usize) -> (usize, f64) {
-        let rows = u.len() / p;
+        let rows = u.len().div_ceil(p);
         let sum = |series: &[f64], j: usize| -> f64 {
             (0..rows)
-                .map(|r| series[r * p + (j + shift(m, s, r)) % p])
+                .map(|r| series.get(r * p + (j + shift(m, s, r)) % p).unwrap_or(&0.0))
                 .sum()
         };
         let mut best = (0, 0.0);
@@ -179,7 +179,7 @@ mod tests {
     #[test]
     fn every_trial_is_the_direct_fold_on_all_sizes() {
         let mut random = Random::new(3);
-        for shortest in 1..6 {
+        for shortest in 2..7 {
             for n in 0..90 {
                 let u: Vec<f64> = (0..n).map(|_| random.normal()).collect();
                 let gap = |r: &mut Random| if r.uniform(0.0, 1.0) < 0.2 { 0.0 } else { 1.0 };
@@ -187,14 +187,13 @@ mod tests {
                     .map(|_| gap(&mut random) * random.uniform(0.5, 2.0))
                     .collect();
                 let mut found = fold_search(&u, &i, shortest).into_iter();
-                for p in (shortest..2 * shortest).filter(|p| n / p > 0) {
-                    let m = (n / p).next_power_of_two();
+                for p in (shortest..2 * shortest).filter(|p| n >= *p) {
+                    let m = usize::div_ceil(n, p).next_power_of_two();
                     for s in 0..m {
                         let trial = found.next().unwrap();
                         let (_, square) = direct(&u, &i, p, m, s);
                         assert!((trial.z * trial.z - square).abs() < 1e-9 * (1.0 + square));
-                        let period = p as f64 + s as f64 / (m as f64 - 1.0).max(1.0);
-                        assert!((trial.period - period).abs() < 1e-12);
+                        assert!((trial.period - period(p, m, s)).abs() < 1e-12);
                     }
                 }
                 assert!(found.next().is_none());
@@ -202,18 +201,28 @@ mod tests {
         }
     }
 
-    /// The recursion's shifts follow the straight line `s row/(m-1)` within half a bin for each doubling.
+    fn period(p: usize, m: usize, s: usize) -> f64 {
+        let moved = s as f64 / (m as f64 - 1.0).max(1.0);
+        p as f64 / (1.0 - moved / p as f64)
+    }
+
+    /// Events one period apart lie where the trial's shifts say: in the row that they fall into, moved by the row's shift,
+    /// within half a bin for each doubling.
     #[test]
     fn shifts_follow_the_period() {
-        for m in [2usize, 4, 16, 64, 256] {
-            let most = f64::from(m.ilog2()) / 2.0;
+        for (p, m) in [(16, 2), (17, 4), (20, 16), (31, 64), (20, 256)] {
+            let most = f64::from(usize::ilog2(m)) / 2.0;
+            let p_bins = p as f64;
             for s in 0..m {
-                for row in 0..m {
-                    let line = s as f64 * row as f64 / (m as f64 - 1.0);
-                    assert!(
-                        (shift(m, s, row) as f64 - line).abs() <= most,
-                        "{m} {s} {row}"
-                    );
+                let mut at = 0.0;
+                while at < p_bins * m as f64 {
+                    let row = super::super::super::whole(at / p_bins);
+                    let place = at - row as f64 * p_bins;
+                    let off = place - shift(m, s, row) as f64;
+                    let around = (off + p_bins / 2.0).rem_euclid(p_bins) - p_bins / 2.0;
+                    // within its row an event moves by less than a bin
+                    assert!(around.abs() <= most + 1.0, "{p} {m} {s} {row}: {around}");
+                    at += period(p, m, s);
                 }
             }
         }

@@ -71,13 +71,26 @@ pub struct BlindRival {
     pub z: Option<f64>,
 }
 
-/// A trial in units of the sensed shaft.
-#[derive(Clone, Copy, Debug)]
-struct Candidate {
-    order: f64,
-    z: f64,
-    /// Share of the period after the first edge.
-    phase: f64,
+/// What one trial period says, in the series' own unit (for a roll: turns of the sensed shaft).
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Rhythm {
+    /// Events per unit, > 0.
+    pub order: f64,
+    /// Signal-to-noise ratio of the best phase, >= 0.
+    pub z: f64,
+    /// First event, share of the period from the start of the series, 0..1.
+    pub phase: f64,
+}
+
+impl Rhythm {
+    /// From a trial of a series whose bins are `bin` units wide.
+    pub fn of(trial: Trial, bin: f64) -> Self {
+        Self {
+            order: 1.0 / (trial.period * bin),
+            z: trial.z,
+            phase: (trial.phase as f64 + 0.5) / trial.period,
+        }
+    }
 }
 
 /// The train of a car of which only the sensed shaft is known.
@@ -137,23 +150,18 @@ pub(super) fn search(field: Field, magnets: u32) -> Blind {
     let turns = field.reach.1 - field.reach.0;
     let slowest = SLOWEST.max(LEAST_EVENTS / turns);
     let mut fastest = f64::from(magnets) / 2.0;
-    let mut candidates: Vec<Candidate> = Vec::new();
+    let mut rhythms: Vec<Rhythm> = Vec::new();
     while fastest > slowest {
         let bin = 1.0 / (BINS as f64 * fastest);
         let (u, i) = density(field, bin);
-        let of_octave = fold_search(&u, &i, BINS)
-            .into_iter()
-            .map(|trial| Candidate {
-                order: 1.0 / (trial.period * bin),
-                z: trial.z,
-                phase: (trial.phase as f64 + 0.5) / trial.period,
-            });
-        candidates.extend(of_octave.filter(|c| c.order >= slowest));
+        let trials = fold_search(&u, &i, BINS).into_iter();
+        let of_octave = trials.map(|trial| Rhythm::of(trial, bin));
+        rhythms.extend(of_octave.filter(|r| r.order >= slowest));
         fastest /= 2.0;
     }
     Blind {
-        trials: candidates.len() as u64,
-        orders: listed(&candidates, turns, blur(field, turns)),
+        trials: rhythms.len() as u64,
+        orders: strongest(&rhythms, turns, BINS, blur(field)),
     }
 }
 
@@ -175,43 +183,40 @@ fn density(field: Field, bin: f64) -> (Vec<f64>, Vec<f64>) {
     (u, i)
 }
 
-/// Orders nearer than this are one.
-fn blur(field: Field, turns: f64) -> f64 {
+/// Trains nearer than one cycle over the mean stretch of free rolling are one.
+fn blur(field: Field) -> f64 {
     let track = &field.fit.track;
-    let rolled: f64 = track
+    let rolled = track
         .runs
         .iter()
-        .map(|r| track.x[r.end - 1] - track.x[r.start])
-        .sum();
-    (SAME / turns).max(track.runs.len() as f64 / rolled)
+        .map(|r| track.x[r.end - 1] - track.x[r.start]);
+    track.runs.len() as f64 / rolled.sum::<f64>()
 }
 
-/// The best orders; what lies beside a better one, or is a multiple of it, is not listed by itself.
-fn listed(candidates: &[Candidate], turns: f64, blur: f64) -> Vec<BlindOrder> {
-    let mut left: Vec<&Candidate> = candidates.iter().collect();
+/// The five strongest rhythms of a series `length` units long that was folded with at least `bins` bins a period, each with
+/// its multiples as rivals. What lies beside a stronger one (nearer than two cycles over the series, or `blur` events per
+/// unit), or is a multiple of it, is not listed by itself.
+pub fn strongest(rhythms: &[Rhythm], length: f64, bins: usize, blur: f64) -> Vec<BlindOrder> {
+    let near = blur.max(SAME / length);
+    let mut left: Vec<&Rhythm> = rhythms.iter().filter(|r| r.z > 0.0).collect();
     let mut orders: Vec<BlindOrder> = Vec::new();
     while orders.len() < LISTED {
         // the first of equals, whatever their number
-        let Some(best) = left
-            .iter()
-            .copied()
-            .reduce(|a, b| if b.z > a.z { b } else { a })
-        else {
+        let stronger = |a: &'_ Rhythm, b: &'_ Rhythm| b.z > a.z;
+        let all = left.iter().copied();
+        let Some(best) = all.reduce(|a, b| if stronger(a, b) { b } else { a }) else {
             break;
         };
-        if best.z <= 0.0 {
-            break;
-        }
         let same =
-            |order: f64, times: f64| (order - times * best.order).abs() < blur * times.max(1.0);
-        left.retain(|c| !same(c.order, 1.0) && !MULTIPLES.iter().any(|m| same(c.order, *m)));
+            |order: f64, times: f64| (order - times * best.order).abs() < near * times.max(1.0);
+        left.retain(|r| !same(r.order, 1.0) && !MULTIPLES.iter().any(|m| same(r.order, *m)));
         orders.push(BlindOrder {
             order_per_sensor_turn: best.order,
-            order_half_width: 1.0 / (BINS as f64 * turns),
+            order_half_width: 1.0 / (bins as f64 * length),
             z: best.z,
             phase_deg: 360.0 * best.phase,
             rivals: MULTIPLES
-                .map(|times| rival(candidates, best.order, times, turns))
+                .map(|times| rival(rhythms, best.order, times, length))
                 .into(),
         });
     }
@@ -219,12 +224,11 @@ fn listed(candidates: &[Candidate], turns: f64, blur: f64) -> Vec<BlindOrder> {
 }
 
 /// The best trial at a multiple of an order.
-fn rival(candidates: &[Candidate], order: f64, times: f64, turns: f64) -> BlindRival {
-    let near = |c: &&Candidate| (c.order - times * order).abs() < times.max(1.0) / turns;
-    let best = candidates.iter().filter(near).map(|c| c.z).reduce(f64::max);
+fn rival(rhythms: &[Rhythm], order: f64, times: f64, length: f64) -> BlindRival {
+    let near = |r: &&Rhythm| (r.order - times * order).abs() < times.max(1.0) / length;
     BlindRival {
         times,
         order_per_sensor_turn: times * order,
-        z: best,
+        z: rhythms.iter().filter(near).map(|r| r.z).reduce(f64::max),
     }
 }
