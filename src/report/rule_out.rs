@@ -22,6 +22,8 @@ use crate::{
 
 /// Parts below this probability are not worth a line.
 const WORTH: f64 = 0.01;
+/// A part is named in the first line from this probability on.
+const LIKELY: f64 = 0.5;
 /// Most parts that are listed.
 const LISTED: usize = 10;
 
@@ -80,10 +82,11 @@ fn in_a_word(ruled_out: &RuledOut, vehicle: &Vehicle) -> String {
         ),
         RuledOut::Pull(_) => "compression and friction".into(),
         RuledOut::Roll(parts) => match (parts.snag, parts.parts.iter().flatten().next()) {
-            (Some(true), Some(part)) => {
+            (Some(true), Some(part)) if part.probability >= LIKELY => {
                 let words = named(&part.part, Some(vehicle));
                 format!("most probably {words}, {}", percent(part.probability))
             }
+            (Some(true), _) => "a snag, its part not told yet".into(),
             _ => "no snag shown".into(),
         },
     }
@@ -193,7 +196,7 @@ fn plug_share(page: &mut Page, share: &PlugShare, picture: bool) {
         ));
         page.say(format!(
             "With the plug in, at {} strokes a second, the two highest strokes reach {}; with the plug out the pull takes {}, which is friction.",
-            shown(cadence).value,
+            plain(cadence.value),
             say(with),
             say(without)
         ));
@@ -233,7 +236,11 @@ fn roll_parts(page: &mut Page, parts: &RollParts, vehicle: &Vehicle) {
                 named(&suspect.part, Some(vehicle))
             ));
         }
-        for group in &parts.same_order {
+        let worth = |part: &String| {
+            let of = |s: &&roll::PartShare| s.part == *part && s.probability >= WORTH;
+            suspects.iter().any(|s| of(&s))
+        };
+        for group in parts.same_order.iter().filter(|g| g.iter().any(worth)) {
             let words: Vec<String> = group.iter().map(|p| named(p, Some(vehicle))).collect();
             page.say(format!(
                 "None of these setups can tell apart: {}.",
@@ -281,25 +288,31 @@ fn verdict(parts: &RollParts) -> String {
 }
 
 fn roll_next(parts: &RollParts, vehicle: &Vehicle) -> String {
+    let mut said = Vec::new();
+    let likeliest = parts.parts.iter().flatten().next();
+    if let Some(part) = likeliest.filter(|p| parts.snag == Some(true) && p.probability >= LIKELY) {
+        let about = About {
+            source: "",
+            vehicle: Some(vehicle),
+            setup: None,
+            picture: false,
+        };
+        said.push(where_to_look(&part.part, about).to_owned());
+    }
     if let Some(next) = &parts.next_setup {
-        return next_setup(next, vehicle);
+        let taken = |c: &roll::RollCapture| c.setup.as_ref() == Some(&next.setup);
+        let again = parts.captures.iter().any(taken);
+        said.push(next_setup(next, vehicle, again));
     }
-    match parts.parts.iter().flatten().next() {
-        Some(part) if parts.snag == Some(true) => {
-            let about = About {
-                source: "",
-                vehicle: Some(vehicle),
-                setup: None,
-                picture: false,
-            };
-            where_to_look(&part.part, about).to_owned()
-        }
-        _ => "No setup of the vehicle file would tell more; more turns show weaker snags.".into(),
+    if said.is_empty() {
+        return "No setup of the vehicle file would tell more; more turns show weaker snags."
+            .into();
     }
+    said.join(" ")
 }
 
 /// The setup to take next, with its reason in one sentence.
-pub(super) fn next_setup(next: &roll::NextSetup, vehicle: &Vehicle) -> String {
+pub(super) fn next_setup(next: &roll::NextSetup, vehicle: &Vehicle, again: bool) -> String {
     let label = vehicle.label(&next.setup);
     let label = label.map_or_else(String::new, |label| format!(" ({label})"));
     let groups: Vec<String> = next
@@ -322,5 +335,6 @@ pub(super) fn next_setup(next: &roll::NextSetup, vehicle: &Vehicle) -> String {
             list(rests)
         ),
     };
-    format!("Take setup {}{label} next: {reason}.", next.setup)
+    let when = if again { "once more" } else { "next" };
+    format!("Take setup {}{label} {when}: {reason}.", next.setup)
 }
