@@ -130,8 +130,8 @@ fn calibrated(reading: Reading, line: &CalibrationLine) -> Reading {
 
 /// Lets through what the measure takes: of a roll the edges of the sensed index alone.
 struct Sift {
-    /// The sensed index of a roll.
-    sensor: Option<u32>,
+    /// The sensed indices of a roll.
+    sensors: Vec<u32>,
     /// Readings of each sensor; the parser bounds how many there are.
     seen: BTreeMap<u32, u64>,
     ignored: u64,
@@ -140,10 +140,7 @@ struct Sift {
 impl Sift {
     fn new(settings: &Settings) -> Self {
         Self {
-            sensor: match settings {
-                Settings::Roll { sensor, .. } | Settings::Blind { sensor, .. } => Some(*sensor),
-                _ => None,
-            },
+            sensors: settings.sensors(),
             seen: BTreeMap::new(),
             ignored: 0,
         }
@@ -154,22 +151,21 @@ impl Sift {
             return true;
         };
         *self.seen.entry(edge.sensor).or_default() += 1;
-        let counts = self.sensor == Some(edge.sensor);
+        let counts = self.sensors.contains(&edge.sensor);
         self.ignored += u64::from(!counts);
         counts
     }
 
-    /// A file without an edge of the sensed index is a wrong option more often than a bad record.
+    /// A file without an edge of a sensed index is a wrong option more often than a bad record.
     fn warn(&self, source: &str) {
-        let Some(sensor) = self.sensor else { return };
-        if self.seen.is_empty() || self.seen.contains_key(&sensor) {
-            return;
-        }
         let known: Vec<String> = self.seen.keys().map(u32::to_string).collect();
-        say(&format!(
-            "{source}: no edge of sensor {sensor}; the file has edges of {}; choose with --sensor",
-            known.join(", ")
-        ));
+        let silent = self.sensors.iter().filter(|s| !self.seen.contains_key(s));
+        for sensor in silent.filter(|_| !known.is_empty()) {
+            say(&format!(
+                "{source}: no edge of sensor {sensor}; the file has edges of {}; choose with --sensor",
+                known.join(", ")
+            ));
+        }
     }
 }
 

@@ -250,9 +250,10 @@ pub struct AnalyzeRollArgs {
     /// What every test takes.
     #[command(flatten)]
     pub common: AnalyzeCommon,
-    /// Index of the sensor whose edges count. Default: the first of the vehicle file.
-    #[arg(long, value_name = "I", allow_hyphen_values = true)]
-    pub sensor: Option<u32>,
+    /// Index of the sensor whose edges count; may be given several times: then each sensor's record is judged for itself
+    /// and they are put together. Default: the first of the vehicle file.
+    #[arg(long = "sensor", value_name = "I", allow_hyphen_values = true)]
+    pub sensors: Vec<u32>,
     /// Without a vehicle file: number of magnets on the sensed shaft, 1 to 64. Looks for a rhythm (default sensor: 0) and
     /// names no part.
     #[arg(long, value_name = "M", value_parser = clap::value_parser!(u32).range(1..=64), allow_hyphen_values = true)]

@@ -119,8 +119,15 @@ pub(super) fn analyze(verb: AnalyzeVerb) -> Result<AnalyzePlan, Failure> {
             (Test::Pull, args.common, stated)
         }
         AnalyzeVerb::Roll(args) => {
+            let (sensor, more_sensors) = sensors(&args.sensors);
+            if args.magnets.is_some() && !more_sensors.is_empty() {
+                return Err(Failure::Usage(
+                    "--magnets looks at one sensor: name one with --sensor".into(),
+                ));
+            }
             let stated = Stated {
-                sensor: args.sensor,
+                sensor,
+                more_sensors,
                 magnets: args.magnets,
                 ..Stated::default()
             };
@@ -128,6 +135,18 @@ pub(super) fn analyze(verb: AnalyzeVerb) -> Result<AnalyzePlan, Failure> {
         }
     };
     resolve(test, common, stated)
+}
+
+/// The first sensor and the further ones, each once.
+fn sensors(stated: &[u32]) -> (Option<u32>, Vec<u32>) {
+    let mut once: Vec<u32> = Vec::new();
+    for sensor in stated {
+        if !once.contains(sensor) {
+            once.push(*sensor);
+        }
+    }
+    let mut once = once.into_iter();
+    (once.next(), once.collect())
 }
 
 /// What the options of a leak state.

@@ -65,13 +65,13 @@ pub const OTHER_PROBE: &str = "other_probe";
 #[derive(Clone, Debug)]
 pub struct Feed {
     test: Test,
-    /// Sensed index of a roll test.
-    sensor: Option<u32>,
+    /// Sensed indices of a roll test.
+    sensors: Vec<u32>,
     probes: Vec<Probe>,
     /// Time of the first reading that was passed on, on its probe's clock; the readings' times count from it.
     origin_us: Option<u64>,
-    /// Time of the last reading that was passed on.
-    last_us: Option<u64>,
+    /// Time of the last reading that was passed on, of every sensor of a roll test (0 in the others).
+    last_us: BTreeMap<u32, u64>,
     /// Tank temperature that no pressure reading has carried yet, K.
     tank_k: Option<f64>,
     /// Lines that stand for the nominal scale of a channel.
@@ -88,8 +88,8 @@ struct Probe {
 }
 
 impl Feed {
-    /// A feed for the probes of a capture. `sensor`: the index whose edges count in a roll test; others: `None`.
-    pub fn new(test: Test, sources: Vec<Source>, sensor: Option<u32>) -> Self {
+    /// A feed for the probes of a capture. `sensors`: the indices whose edges count in a roll test; none in the others.
+    pub fn new(test: Test, sources: Vec<Source>, sensors: Vec<u32>) -> Self {
         let unprotected = sources.iter().any(|s| matches!(s, Source::Bare(_)));
         let probes = sources.into_iter().map(|source| Probe {
             source,
@@ -98,10 +98,10 @@ impl Feed {
         });
         let mut feed = Self {
             test,
-            sensor,
+            sensors,
             probes: probes.collect(),
             origin_us: None,
-            last_us: None,
+            last_us: BTreeMap::new(),
             tank_k: None,
             calibrations: Calibrations::default(),
             quality: Quality::default(),
@@ -211,7 +211,7 @@ impl Feed {
             Message::Identity(identity) => self.identify(probe, identity),
             Message::Samples(samples) => self.samples(probe, feeds, &samples, out),
             Message::Edges(edges) => {
-                let counts = feeds && self.sensor == Some(u32::from(edges.channel));
+                let counts = feeds && self.sensors.contains(&u32::from(edges.channel));
                 for &t_us in edges.times_us() {
                     let t_us = self.probes[probe].tracker.clock().unwrap(t_us);
                     let sensor = u32::from(edges.channel);
@@ -321,12 +321,22 @@ impl Feed {
     fn pass(&mut self, counts: bool, reading: Reading, out: &mut impl FnMut(Reading)) {
         if !counts {
             self.quality.ignored += 1;
-        } else if self.last_us.is_some_and(|last| reading.t_us() <= last) {
+            return;
+        }
+        let t_us = reading.t_us();
+        let sensor = match reading {
+            Reading::Edge(edge) => edge.sensor,
+            _ => 0,
+        };
+        let last = self.last_us.get(&sensor);
+        // a second sensor's first edges may be older than the first one's, which the record counts from
+        let before = self.origin_us.is_some_and(|origin| t_us < origin);
+        if before || last.is_some_and(|last| t_us <= *last) {
             self.quality.count(BACKWARD);
         } else {
-            self.last_us = Some(reading.t_us());
+            self.last_us.insert(sensor, t_us);
             self.quality.rows += 1;
-            let origin_us = *self.origin_us.get_or_insert(reading.t_us());
+            let origin_us = *self.origin_us.get_or_insert(t_us);
             out(reading.since(origin_us));
         }
     }
@@ -426,7 +436,7 @@ mod tests {
     #[test]
     fn pressure_is_calibrated_and_carries_each_temperature_once() {
         let source = wire(ProbeKind::Pressure, &[Unit::Pascal, Unit::Celsius]);
-        let feed = Feed::new(Test::Leak, vec![source], None);
+        let feed = Feed::new(Test::Leak, vec![source], Vec::new());
         let mut encoder = Encoder::default();
         let lines = [
             samples(&mut encoder, 1, 0, &[50]),
@@ -461,7 +471,7 @@ mod tests {
             wire(ProbeKind::Pressure, &[Unit::Pascal]),
             wire(ProbeKind::Hall, &[Unit::Edge, Unit::Edge]),
         ];
-        let feed = Feed::new(Test::Roll, sources, Some(1));
+        let feed = Feed::new(Test::Roll, sources, vec![1]);
         let (mut a, mut b) = (Encoder::default(), Encoder::default());
         let edges = |encoder: &mut Encoder, channel, times: &[u32]| {
             let edges = crate::wire::Edges::new(channel, times).unwrap();
@@ -479,12 +489,44 @@ mod tests {
         assert_eq!(quality.faults, BTreeMap::from([(BACKWARD.into(), 1)]));
     }
 
+    /// Two sensed wheels of one probe: their edges come in batches, each in its own order.
+    #[test]
+    fn several_sensors_keep_their_own_order() {
+        let source = wire(ProbeKind::Hall, &[Unit::Edge, Unit::Edge]);
+        let feed = Feed::new(Test::Roll, vec![source], vec![0, 1]);
+        let mut encoder = Encoder::default();
+        let mut edges = |channel, times: &[u32]| {
+            let edges = crate::wire::Edges::new(channel, times).unwrap();
+            encoder.line(&Message::Edges(edges)).unwrap()
+        };
+        let lines = [
+            edges(0, &[1000, 3000, 5000]),
+            edges(1, &[900, 1500, 4500]),
+            edges(0, &[7000, 6000]),
+        ];
+        let inputs: Vec<Input> = lines.iter().map(|l| row(0, 9, l)).collect();
+        let (readings, quality) = run(feed, &inputs);
+        let seen: Vec<(u64, u32)> = readings
+            .iter()
+            .map(|r| match r {
+                Reading::Edge(e) => (e.t_us, e.sensor),
+                _ => panic!("a roll has edges"),
+            })
+            .collect();
+        assert_eq!(
+            seen,
+            [(0, 0), (2000, 0), (4000, 0), (500, 1), (3500, 1), (6000, 0)]
+        );
+        assert_eq!((quality.rows, quality.ignored), (6, 0));
+        assert_eq!(quality.faults, BTreeMap::from([(BACKWARD.into(), 2)]));
+    }
+
     /// A board that starts anew in mid-capture: its clock is back at nothing, the readings' time goes on by what
     /// passed on the host, and the lines that never came are counted.
     #[test]
     fn reset_keeps_time_going_forward() {
         let source = wire(ProbeKind::Force, &[Unit::Newton]);
-        let feed = Feed::new(Test::Pull, vec![source], None);
+        let feed = Feed::new(Test::Pull, vec![source], Vec::new());
         let mut inputs = Vec::new();
         let mut encoder = Encoder::default();
         for n in 0..10_u32 {
@@ -516,7 +558,7 @@ mod tests {
     #[test]
     fn lost_and_broken_lines_are_counted_as_gaps_and_never_stop() {
         let source = wire(ProbeKind::Force, &[Unit::Newton]);
-        let feed = Feed::new(Test::Pull, vec![source], None);
+        let feed = Feed::new(Test::Pull, vec![source], Vec::new());
         let mut encoder = Encoder::default();
         let mut inputs: Vec<Input> = (0..40_u32)
             .map(|n| {
@@ -547,7 +589,7 @@ mod tests {
     #[test]
     fn bare_lines_of_one_read_are_spread() {
         let bare = Bare::describe("force:N:1").unwrap();
-        let feed = Feed::new(Test::Pull, vec![Source::Bare(bare)], None);
+        let feed = Feed::new(Test::Pull, vec![Source::Bare(bare)], Vec::new());
         let mut inputs = Vec::new();
         for (read_us, n) in [
             (10_000, 1),
@@ -596,7 +638,7 @@ mod tests {
                 Input::Row(probe, Row { host_us: host_us * 500_000, bytes, part })
             });
             let inputs: Vec<Input> = inputs.collect();
-            let (readings, quality) = run(Feed::new(Test::Leak, sources, None), &inputs);
+            let (readings, quality) = run(Feed::new(Test::Leak, sources, Vec::new()), &inputs);
             proptest::prop_assert!(readings.is_sorted_by(|a, b| a.t_us() < b.t_us()));
             proptest::prop_assert_eq!(readings.len() as u64, quality.rows);
             proptest::prop_assert!(quality.lines >= whole);

@@ -106,15 +106,13 @@ pub enum Measure {
 impl Session {
     /// A session for the probes of a capture, in its order.
     pub fn new(settings: Settings, sources: Vec<Source>) -> Self {
-        let (test, sensor) = match &settings {
-            Settings::Leak(_) => (Test::Leak, None),
-            Settings::Pull(_) => (Test::Pull, None),
-            Settings::Roll { sensor, .. } | Settings::Blind { sensor, .. } => {
-                (Test::Roll, Some(*sensor))
-            }
+        let test = match &settings {
+            Settings::Leak(_) => Test::Leak,
+            Settings::Pull(_) => Test::Pull,
+            Settings::Roll { .. } | Settings::Blind { .. } => Test::Roll,
         };
         Self {
-            feed: Feed::new(test, sources, sensor),
+            feed: Feed::new(test, sources, settings.sensors()),
             measure: Measure::new(settings),
             now_s: 0.0,
             sealed_from_s: None,
@@ -181,7 +179,10 @@ impl Measure {
         match settings {
             Settings::Leak(leak) => Self::Leak(Box::new(Leak::new(leak))),
             Settings::Pull(pull) => Self::Pull(Box::new(Pull::new(pull))),
-            Settings::Roll { roll, .. } => Self::Roll(Box::new(Roll::new(roll))),
+            Settings::Roll { roll, sensor, more } => {
+                let sensors = std::iter::once((sensor, roll)).chain(more);
+                Self::Roll(Box::new(Roll::of_sensors(sensors.collect())))
+            }
             Settings::Blind { magnets, .. } => Self::Roll(Box::new(Roll::blind(magnets))),
         }
     }

@@ -45,6 +45,8 @@ pub struct Stated {
     pub setup: Option<String>,
     /// Sensor whose edges count.
     pub sensor: Option<u32>,
+    /// Further sensors whose edges count beside it; each one's record is judged for itself.
+    pub more_sensors: Vec<u32>,
     /// Magnets on the sensed shaft of a car without a file: asks for the blind search.
     pub magnets: Option<u32>,
     /// Calibrations of the sensors.
@@ -67,6 +69,11 @@ impl Stated {
             mass_kg: self.mass_kg.or(earlier.mass_kg),
             filter_order: self.filter_order.or(earlier.filter_order),
             setup: self.setup.or(earlier.setup),
+            more_sensors: if self.sensor.is_some() {
+                self.more_sensors
+            } else {
+                earlier.more_sensors
+            },
             sensor: self.sensor.or(earlier.sensor),
             magnets: self.magnets.or(earlier.magnets),
             calibrations: if self.calibrations.is_empty() {
@@ -138,6 +145,8 @@ pub enum Settings {
         roll: RollSettings,
         /// Index of the sensor whose edges count.
         sensor: u32,
+        /// Further sensors that count, each with its own.
+        more: Vec<(u32, RollSettings)>,
     },
     /// For a roll of a car without a file.
     Blind {
@@ -146,6 +155,20 @@ pub enum Settings {
         /// Index of the sensor whose edges count.
         sensor: u32,
     },
+}
+
+impl Settings {
+    /// Indices of the sensors whose edges count in a roll test; none for the others.
+    pub fn sensors(&self) -> Vec<u32> {
+        match self {
+            Self::Leak(_) | Self::Pull(_) => Vec::new(),
+            Self::Blind { sensor, .. } => vec![*sensor],
+            Self::Roll { sensor, more, .. } => {
+                let more = more.iter().map(|(sensor, _)| *sensor);
+                std::iter::once(*sensor).chain(more).collect()
+            }
+        }
+    }
 }
 
 /// Settings of an analysis from what was stated, the car's file and the probes (none for a plain sample file).
@@ -290,29 +313,38 @@ fn range_n(stated: &Stated, sources: &[Source]) -> Option<f64> {
 }
 
 fn roll(stated: &Stated, vehicle: &Vehicle) -> Result<Settings, SettingsError> {
-    let train = vehicle
-        .train(stated.setup.as_deref(), stated.sensor)
-        .map_err(SettingsError::Train)?;
     let first = vehicle.sensors.first().map(|s| s.index);
-    let limits = &vehicle.limits;
+    let more = stated.more_sensors.iter().map(|sensor| {
+        let roll = sensed(stated.setup.as_deref(), vehicle, Some(*sensor))?;
+        Ok((*sensor, roll))
+    });
     Ok(Settings::Roll {
-        roll: RollSettings {
-            train,
-            snag_false_alarm: vehicle.snag_false_alarm(),
-            limit_source: limits
-                .snag_false_alarm
-                .map_or(LimitSource::Suggested, |_| LimitSource::Vehicle),
-            snag_depth: limits.snag_depth.unwrap_or(SNAG_DEPTH),
-            snag_depth_source: limits
-                .snag_depth
-                .map_or(LimitSource::Suggested, |_| LimitSource::Vehicle),
-            car: RollCar::of(vehicle, stated.setup.as_deref(), stated.sensor),
-            wheel_diameter_m: vehicle.wheel_diameter_m,
-        },
+        roll: sensed(stated.setup.as_deref(), vehicle, stated.sensor)?,
         sensor: stated
             .sensor
             .or(first)
             .expect("a train was solved for a sensor"),
+        more: more.collect::<Result<_, SettingsError>>()?,
+    })
+}
+
+/// Settings for the record of one sensor, the first of the file where none is stated.
+fn sensed(
+    setup: Option<&str>,
+    vehicle: &Vehicle,
+    sensor: Option<u32>,
+) -> Result<RollSettings, SettingsError> {
+    let train = vehicle.train(setup, sensor).map_err(SettingsError::Train)?;
+    let limits = &vehicle.limits;
+    let source = |own: Option<f64>| own.map_or(LimitSource::Suggested, |_| LimitSource::Vehicle);
+    Ok(RollSettings {
+        train,
+        snag_false_alarm: vehicle.snag_false_alarm(),
+        limit_source: source(limits.snag_false_alarm),
+        snag_depth: limits.snag_depth.unwrap_or(SNAG_DEPTH),
+        snag_depth_source: source(limits.snag_depth),
+        car: RollCar::of(vehicle, setup, sensor),
+        wheel_diameter_m: vehicle.wheel_diameter_m,
     })
 }
 

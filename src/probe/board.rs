@@ -393,7 +393,7 @@ mod tests {
         let mut board = Board::new(plan);
         board.receive(b"i\n");
         let source = Source::Wire((!plan.resets_on_open).then(|| Box::new(plan.identity.clone())));
-        let mut feed = Feed::new(test, vec![source], sensor);
+        let mut feed = Feed::new(test, vec![source], sensor.into_iter().collect());
         let mut framer = Framer::default();
         let (mut readings, mut reads) = (Vec::new(), Vec::new());
         while let Some(packet) = board.next_packet() {

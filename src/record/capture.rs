@@ -322,6 +322,7 @@ impl CaptureMeta {
             filter_order: settings.filter_order,
             setup: self.setup.clone(),
             sensor: settings.sensor,
+            more_sensors: Vec::new(),
             magnets: None,
             // They are read, and may have faults, in `Capture::calibrations`.
             calibrations: Calibrations::default(),

@@ -138,8 +138,12 @@ impl Live {
                 Measure::Session(Box::new(session.calibrated(&plan.stated.calibrations)))
             }
             Err(refusal) => {
-                let sensor = (plan.test == Test::Roll).then(|| plan.stated.sensor.unwrap_or(0));
-                let feed = Feed::new(plan.test, sources, sensor);
+                let sensors = if plan.test == Test::Roll {
+                    vec![plan.stated.sensor.unwrap_or(0)]
+                } else {
+                    Vec::new()
+                };
+                let feed = Feed::new(plan.test, sources, sensors);
                 Measure::Feed(
                     Box::new(feed.calibrated(&plan.stated.calibrations)),
                     refusal,
@@ -200,7 +204,7 @@ impl Watchman {
         let mut watchman = Self {
             feed: pull
                 .as_ref()
-                .map(|_| Feed::new(Test::Pull, sources.to_vec(), None))
+                .map(|_| Feed::new(Test::Pull, sources.to_vec(), Vec::new()))
                 .map(|feed| feed.calibrated(&plan.stated.calibrations)),
             guard: None,
             thresholds: (None, None),
