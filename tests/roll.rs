@@ -7,6 +7,8 @@ mod blind;
 mod car;
 #[path = "roll/contradict.rs"]
 mod contradict;
+#[path = "roll/several.rs"]
+mod several;
 #[path = "roll/study.rs"]
 mod study;
 

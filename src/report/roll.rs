@@ -6,7 +6,8 @@ use super::{
     page::{Page, count, limit_source, list, verdict_word},
     picture, remarks,
 };
-use crate::measure::roll::{NotSeen, RollFinding, Snag, Suspect};
+use crate::measure::roll::{NotSeen, RollDrag, RollFinding, Snag, Suspect};
+use crate::reading::Estimate;
 use crate::vehicle::Vehicle;
 
 pub(super) const CAREFUL: &str = "Wheels free, hair and sleeves away, no fingers at gears, the stand steady. This is a measurement, no certificate; the maker's instructions come first.";
@@ -17,6 +18,12 @@ const LISTED: usize = 8;
 const WORTH: f64 = 0.01;
 /// A turn counts as hit from this probability on.
 const HIT: f64 = 0.5;
+/// Most bursts that are listed.
+const BURSTS: usize = 4;
+/// A burst of this share of the turns is the whole record.
+const THROUGHOUT: f64 = 0.8;
+/// What a snag's place among those found is called.
+const PLACES: [&str; 3] = ["result", "a second snag", "a third snag"];
 
 /// The whole page.
 pub(super) fn text(finding: &RollFinding, about: About) -> String {
@@ -32,7 +39,8 @@ pub(super) fn text(finding: &RollFinding, about: About) -> String {
     if let Some(rhythms) = &finding.blind {
         blind::text(&mut page, rhythms);
     } else if let Some(snags) = &finding.snags {
-        for snag in snags {
+        for (snag, place) in snags.iter().zip(PLACES) {
+            page.heading(place);
             reported(&mut page, snag, finding, about);
         }
         if snags.is_empty() {
@@ -45,6 +53,10 @@ pub(super) fn text(finding: &RollFinding, about: About) -> String {
         page.heading("next");
         page.say(next(snags, about));
     }
+    if let Some(drag) = &finding.drag {
+        page.heading("drag");
+        drags(&mut page, drag, about);
+    }
     page.heading("record");
     record(&mut page, finding);
     page.heading("careful");
@@ -53,12 +65,15 @@ pub(super) fn text(finding: &RollFinding, about: About) -> String {
 }
 
 fn reported(page: &mut Page, snag: &Snag, finding: &RollFinding, about: About) {
-    page.heading("result");
     page.say(format!(
         "A snag. Most probable part: {}, {}.",
         about.part(&snag.part),
         percent(snag.probability)
     ));
+    let first = finding.snags.as_ref().and_then(|s| s.first());
+    if first.is_some_and(|first| first != snag) {
+        page.say("Found after the losses of the snag above were taken out: it stands beside it, not in its place.");
+    }
     let rate = shown(snag.hit_rate.scaled(100.0));
     let hits = snag.hits.iter().filter(|h| h.hit >= HIT).count();
     page.say(format!(
@@ -67,6 +82,7 @@ fn reported(page: &mut Page, snag: &Snag, finding: &RollFinding, about: About) {
         rate.value,
         rate.range()
     ));
+    shows(page, snag);
     page.say(format!(
         "Chance that a car without a snag looks like this: at most {}. A snag is reported up to {}, {}.",
         chance(snag.false_alarm_probability),
@@ -79,6 +95,12 @@ fn reported(page: &mut Page, snag: &Snag, finding: &RollFinding, about: About) {
         snag.phase_deg,
         snag.phase_half_bin_deg
     ));
+    if finding.quality.sensors.len() > 1 {
+        page.say(format!(
+            "Sensor {} shows it best: rhythm, angle and turns are those of its record.",
+            snag.sensor
+        ));
+    }
     if !snag.ambiguous_with.is_empty() {
         page.say(format!(
             "The same rhythm could be: {}.",
@@ -86,6 +108,41 @@ fn reported(page: &mut Page, snag: &Snag, finding: &RollFinding, about: About) {
         ));
     }
     suspects(page, &snag.suspects, finding, about);
+}
+
+/// When it showed.
+fn shows(page: &mut Page, snag: &Snag) {
+    let turns = snag.hits.len() as f64;
+    match &snag.bursts[..] {
+        [] => {}
+        [one] if one.turns as f64 >= THROUGHOUT * turns => {
+            page.say("It showed throughout the record.");
+        }
+        bursts => {
+            let mut words: Vec<String> = bursts
+                .iter()
+                .take(BURSTS)
+                .map(|b| {
+                    let hits = count(b.hits, "hit");
+                    format!("{:.1} to {:.1} s ({hits})", b.start_s, b.end_s)
+                })
+                .collect();
+            if bursts.len() > BURSTS {
+                words.push(format!("{} more", bursts.len() - BURSTS));
+            }
+            page.say(format!(
+                "It came in {}: {}.",
+                count(bursts.len() as u64, "burst"),
+                list(&words)
+            ));
+        }
+    }
+    if let (Some(t_s), Some(since @ 1..)) = (snag.last_seen_s, snag.turns_since_seen) {
+        page.say(format!(
+            "Last seen at {t_s:.1} s; {} after that went without it.",
+            count(since, "turn")
+        ));
+    }
 }
 
 fn suspects(page: &mut Page, suspects: &[Suspect], finding: &RollFinding, about: About) {
@@ -136,6 +193,45 @@ fn next(snags: &[Snag], about: About) -> String {
     )
 }
 
+/// How fast it slows by itself.
+fn drags(page: &mut Page, drag: &RollDrag, about: About) {
+    let rolling = drag.standstill_over_weight.zip(drag.slope_over_weight_s_m);
+    if let Some((standstill, slope)) = rolling {
+        page.say(format!(
+            "Next to standstill {} of the car's weight holds it back, and {} for every m/s that it goes faster.",
+            range(standstill.scaled(100.0), "%"),
+            range(slope.scaled(100.0), "%")
+        ));
+    } else {
+        page.say(format!(
+            "Next to standstill the wheel loses {} each second, and {} more for every turn per second that it goes faster.",
+            range(drag.standstill_rev_s2, "turns per second"),
+            range(drag.slope_per_s, "turns per second")
+        ));
+    }
+    page.say(format!(
+        "From {} that ran down by themselves; a snag's own losses are in it.",
+        count(drag.coasts, "coast")
+    ));
+    if let Some(share) = drag.inertia_allowance {
+        page.say(format!(
+            "What turns in the car may carry up to {} of its mass once more: that doubt is in the ranges.",
+            percent(share)
+        ));
+    }
+    page.say(if about.setup().is_some() && rolling.is_some() {
+        "Compare it with the same car on the same floor."
+    } else {
+        "Compare it with the same car in the same setup: it is a loss of speed, not a force."
+    });
+}
+
+/// An estimate with its range.
+fn range(estimate: Estimate, unit: &str) -> String {
+    let number = shown(estimate);
+    format!("{} {unit} (95 % range {})", number.value, number.range())
+}
+
 /// Where a mechanic looks first (common practice, no source).
 pub(super) fn where_to_look(part: &str, about: About) -> &'static str {
     let is = |found: fn(&Vehicle, &str) -> bool| about.vehicle.is_some_and(|v| found(v, part));
@@ -169,6 +265,13 @@ fn record(page: &mut Page, finding: &RollFinding) {
         page.say(format!(
             "{} turns of the sensed shaft from {from:.1} s to {to:.1} s{share}. Only free running counts.",
             plain(turns)
+        ));
+    }
+    if quality.sensors.len() > 1 {
+        let sensors: Vec<String> = quality.sensors.iter().map(u32::to_string).collect();
+        page.say(format!(
+            "Sensors {} were judged each by itself and put together; what stands here is of the one that shows the most probable part best.",
+            list(&sensors)
         ));
     }
     if let Some(unseen) = quality.turns_unseen.filter(|n| *n > 0) {

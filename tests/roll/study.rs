@@ -12,7 +12,7 @@ use feelgauge::reading::Edge;
 
 use super::{find, plover_with_eight_magnets};
 
-fn env(name: &str, usual: u64) -> u64 {
+pub fn env(name: &str, usual: u64) -> u64 {
     std::env::var(name).map_or(usual, |v| v.parse().unwrap())
 }
 

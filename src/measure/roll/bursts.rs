@@ -2,7 +2,8 @@
 //!
 //! Two states, quiet and showing, over the turns that could be seen. A hit (by its probability) speaks for showing, a miss
 //! for quiet; a change of state costs, so that a lone hit is no burst and a lone miss does not end one. The cheapest way
-//! through all turns is taken (Viterbi's recursion). A turn that could not be seen ends a burst.
+//! through all turns is taken (Viterbi's recursion). Turns that could not be seen are passed over: the hand that pushes
+//! neither begins nor ends a burst.
 
 use super::finding::{Burst, Hit};
 
@@ -19,11 +20,11 @@ fn costs(hit: f64) -> [f64; 2] {
     [QUIET, SHOWING].map(|h| -(hit * libm::log(h) + (1.0 - hit) * libm::log(1.0 - h)))
 }
 
-/// State of every turn of a stretch without a gap: true while the snag shows.
+/// State of every turn: true while the snag shows.
 fn states(hits: &[Hit]) -> Vec<bool> {
     let stay = -libm::log(1.0 - CHANGE);
     let change = -libm::log(CHANGE);
-    // a stretch begins and ends quiet: what shows at its end has begun somewhere
+    // the record begins and ends quiet
     let mut cost = [0.0, change];
     let mut from: Vec<[usize; 2]> = Vec::with_capacity(hits.len());
     for (n, hit) in hits.iter().enumerate() {
@@ -55,20 +56,16 @@ fn states(hits: &[Hit]) -> Vec<bool> {
 
 /// The bursts of a snag, in order of time.
 pub(super) fn bursts(hits: &[Hit]) -> Vec<Burst> {
-    let mut out = Vec::new();
-    for stretch in hits.chunk_by(|a, b| b.turn == a.turn + 1) {
-        let shows = states(stretch);
-        let marked: Vec<(bool, &Hit)> = shows.into_iter().zip(stretch).collect();
-        for burst in marked.chunk_by(|a, b| a.0 == b.0).filter(|c| c[0].0) {
-            out.push(Burst {
-                start_s: burst[0].1.t_s,
-                end_s: burst[burst.len() - 1].1.t_s,
-                turns: burst.len() as u64,
-                hits: burst.iter().filter(|(_, h)| h.hit > HIT).count() as u64,
-            });
-        }
-    }
-    out
+    let marked: Vec<(bool, &Hit)> = states(hits).into_iter().zip(hits).collect();
+    let bursts = marked.chunk_by(|a, b| a.0 == b.0).filter(|c| c[0].0);
+    bursts
+        .map(|burst| Burst {
+            start_s: burst[0].1.t_s,
+            end_s: burst[burst.len() - 1].1.t_s,
+            turns: burst.len() as u64,
+            hits: burst.iter().filter(|(_, h)| h.hit > HIT).count() as u64,
+        })
+        .collect()
 }
 
 /// Time of the last turn that hit (s), and how many turns that could be seen came after it.
@@ -111,10 +108,10 @@ mod tests {
             found("....xxxx......xx..."),
             [(4.0, 7.0, 4), (14.0, 15.0, 2)]
         );
-        // a lone hit is none, a lone miss ends none, a turn that could not be seen does
+        // a lone hit is none; a lone miss and a turn that could not be seen end none
         assert_eq!(found("...x.......x..."), []);
         assert_eq!(found("..xxx.xxx...."), [(2.0, 8.0, 6)]);
-        assert_eq!(found("..xxx?xxx...."), [(2.0, 4.0, 3), (6.0, 8.0, 3)]);
+        assert_eq!(found("..xxx?xxx...."), [(2.0, 8.0, 6)]);
         assert_eq!(found("xxxxx"), [(0.0, 4.0, 5)]);
         assert_eq!(found(""), []);
     }

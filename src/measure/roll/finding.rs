@@ -103,7 +103,7 @@ pub struct Burst {
     pub start_s: f64,
     /// Time of its last turn in the file, s.
     pub end_s: f64,
-    /// Turns of it.
+    /// Turns of it that could be seen.
     pub turns: u64,
     /// Those that hit with a probability above 1/2.
     pub hits: u64,
