@@ -502,7 +502,7 @@ mod tests {
         let lines = [
             edges(0, &[1000, 3000, 5000]),
             edges(1, &[900, 1500, 4500]),
-            edges(0, &[7000, 6000]),
+            edges(0, &[7000, 7000]),
         ];
         let inputs: Vec<Input> = lines.iter().map(|l| row(0, 9, l)).collect();
         let (readings, quality) = run(feed, &inputs);
