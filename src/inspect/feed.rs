@@ -515,7 +515,8 @@ mod tests {
             .collect();
         assert_eq!(
             seen,
-            [(0, 0), (2000, 0), (4000, 0), (500, 1), (3500, 1), (6000, 0)]
+            [(0, 0), (2000, 0), (4000, 0), (500, 1), (3500, 1), (6000, 0)],
+            "{quality:?}"
         );
         assert_eq!((quality.rows, quality.ignored), (6, 0));
         assert_eq!(quality.faults, BTreeMap::from([(BACKWARD.into(), 2)]));
