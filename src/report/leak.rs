@@ -277,3 +277,80 @@ fn record(page: &mut Page, finding: &LeakFinding) {
     remarks::calibration(page, finding.calibration, "pressure");
     remarks::common(page, &quality.common);
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::measure::leak::{Leak, LeakSettings};
+    use crate::physics::tank::{Syringe, TankScenario, simulate};
+    use crate::reading::{LimitSource, Quality};
+
+    fn words(scenario: &TankScenario, change: impl Fn(&mut LeakSettings)) -> String {
+        let mut settings = LeakSettings::of_volume(scenario.volume_m3);
+        change(&mut settings);
+        let mut leak = Leak::new(settings);
+        for reading in simulate(scenario, 1).readings {
+            leak.push(reading);
+        }
+        let about = About {
+            source: "x.csv",
+            vehicle: None,
+            setup: None,
+            picture: false,
+        };
+        let page = text(&leak.finish(Quality::default()), about);
+        page.split_whitespace().collect::<Vec<&str>>().join(" ")
+    }
+
+    fn says(page: &str, all: &[&str]) {
+        for said in all {
+            assert!(page.contains(said), "{said}: {page}");
+        }
+    }
+
+    #[test]
+    fn protocols_and_the_budget_are_in_words() {
+        let mut scenario = TankScenario {
+            earlier_holds: 1,
+            syringe: Some(Syringe::six(5e-6)),
+            ..TankScenario::plover_healthy()
+        };
+        let page = words(&scenario, |s| s.syringe_m3 = Some(5e-6));
+        says(
+            &page,
+            &[
+                "Before it the record has 1 hold with",
+                "A minute's rest is worth as much as another hold",
+                "measured by 6 strokes of a syringe, 5 cm3 each",
+                "comes most from drift and heat of tank, room and sensor",
+            ],
+        );
+        scenario.syringe = Some(Syringe {
+            moves: vec![false, true, false, true, false, true],
+            ..Syringe::six(5e-6)
+        });
+        let page = words(&scenario, |s| {
+            s.syringe_m3 = Some(5e-6);
+            s.limit = Some((1e-5, LimitSource::Own));
+        });
+        says(
+            &page,
+            &[
+                "The first stroke of the syringe was out instead of in",
+                "The volume stated was used",
+                "never within",
+            ],
+        );
+    }
+
+    #[test]
+    fn a_volume_that_rules_leads_to_the_syringe() {
+        let mut scenario = TankScenario::plover();
+        scenario.leak_rate_pa_m3_s = 1e-2;
+        let page = words(&scenario, |s| s.limit = Some((1e-2, LimitSource::Own)));
+        says(
+            &page,
+            &["Most of the range comes from the volume", "--syringe"],
+        );
+    }
+}
