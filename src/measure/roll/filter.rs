@@ -68,6 +68,8 @@ pub(super) struct Track {
     pub steps: Vec<Step>,
     /// The drag level, turns^2/s^2 per turn.
     pub level: f64,
+    /// The Coulomb part of it.
+    pub coulomb: f64,
 }
 
 /// Noise of the record: edge jitter (s) and energy noise (turns^4/s^4 per turn).
@@ -135,6 +137,7 @@ impl Track {
     pub fn new(nodes: &Nodes, runs: &[Run], line: DragLine, er: &[f64]) -> Self {
         let mut track = Self {
             level: line.level,
+            coulomb: line.a,
             ..Self::default()
         };
         for run in runs {

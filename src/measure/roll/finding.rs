@@ -1,5 +1,7 @@
 //! What the roll measure says: the finding, its parts, and how they look in JSON.
 
+use std::collections::BTreeMap;
+
 use schemars::JsonSchema;
 use serde::Serialize;
 
@@ -8,6 +10,7 @@ use crate::reading::{Contribution, Estimate, LimitSource, Quality, Refusal, SOFT
 use super::blind::Blind;
 use super::drag::RollDrag;
 use super::kept::RollEvidence;
+use super::next::NextSetup;
 
 /// Finding of one roll record.
 #[derive(Clone, Debug, PartialEq, Serialize, JsonSchema)]
@@ -18,12 +21,17 @@ pub struct RollFinding {
     pub software: String,
     /// Why there is no answer, or null.
     pub refused: Option<Vec<Refusal>>,
-    /// `outside` when a snag is reported, otherwise `undecided`: not seen is not not there. Null when refused.
+    /// `outside` when a snag is reported; `within` when none is and the record would have shown a snag of
+    /// `limit_snag_depth` in every visible part; otherwise `undecided`: not seen is not not there. Null when refused.
     pub verdict: Option<Verdict>,
-    /// Where the limit comes from.
+    /// Where the limit of the false-alarm probability comes from.
     pub limit_source: Option<LimitSource>,
     /// A snag is reported when its false-alarm probability is at most this.
     pub limit_snag_false_alarm: f64,
+    /// Without a snag a car is `within` when snags of this depth, in units of the drag, would have shown.
+    pub limit_snag_depth: f64,
+    /// Where that limit comes from.
+    pub limit_snag_depth_source: Option<LimitSource>,
     /// Bound on the share of snag-free records that look at least as snagged as this one, 0..1.
     pub false_alarm_probability: Option<f64>,
     /// Reported snags, strongest first; empty when none is shown, null when refused.
@@ -40,6 +48,9 @@ pub struct RollFinding {
     pub budget: Vec<Contribution>,
     /// Drag of the free-running car against its speed; null when refused or with fewer than five coasts.
     pub drag: Option<RollDrag>,
+    /// Where a snag is reported and several parts may hold it: the setup whose capture tells most about which; null when
+    /// nothing is left to ask, no setup would tell or the car's other setups are not known.
+    pub next_setup: Option<NextSetup>,
     /// What the record was like.
     pub quality: RollQuality,
     /// What a picture needs; not part of the result.
@@ -69,6 +80,9 @@ pub struct Snag {
     pub phase_half_bin_deg: f64,
     /// Share of turns that hit.
     pub hit_rate: Estimate,
+    /// Peak torque of a typical hit in units of the record's Coulomb drag, for a hit as wide as 12 degrees of the part's
+    /// own turn.
+    pub depth: Estimate,
     /// Every turn that the record could show, in order.
     pub hits: Vec<Hit>,
     /// Runs of turns in which it showed, in order; a lone hit is none.
@@ -155,6 +169,14 @@ pub struct RollQuality {
     pub turns_unseen: Option<u64>,
     /// Parts that could not be seen, with the reason.
     pub not_visible: Vec<NotSeen>,
+    /// Smallest snag, in units of the drag, that this record would have reported with 95 % whichever visible part held it:
+    /// the largest of `detectable_depth_by_part`. Null where a snag is reported, or where one of the parts would not have
+    /// shown any.
+    pub detectable_depth: Option<f64>,
+    /// The same for every visible part; null for a part that would not have shown any snag. Empty where a snag is reported.
+    pub detectable_depth_by_part: BTreeMap<String, Option<f64>>,
+    /// Share of turns that hit in the snags that these depths speak of.
+    pub detectable_at_hit_rate: Option<f64>,
     /// Turns of the sensed shaft from each magnet to the next, from the first counted edge's magnet on; sum 1.
     pub spacing: Option<Vec<f64>>,
     /// Edges that were not counted: not later than the one before, or bounce.
@@ -187,20 +209,29 @@ pub struct Strip {
     pub loss_sd: Vec<Option<f64>>,
 }
 
+/// The limits of a finding.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Limits {
+    /// Largest false-alarm probability at which a snag is reported, and where it comes from.
+    pub false_alarm: f64,
+    pub false_alarm_source: LimitSource,
+    /// Depth that must have shown, and where it comes from.
+    pub depth: f64,
+    pub depth_source: LimitSource,
+}
+
 impl RollFinding {
     /// A finding without an answer.
-    pub(super) fn refuse(
-        refusals: Vec<Refusal>,
-        limit: (f64, LimitSource),
-        quality: RollQuality,
-    ) -> Self {
+    pub(super) fn refuse(refusals: Vec<Refusal>, limits: Limits, quality: RollQuality) -> Self {
         Self {
             test: "roll".into(),
             software: SOFTWARE.into(),
             refused: Some(refusals),
             verdict: None,
-            limit_source: Some(limit.1),
-            limit_snag_false_alarm: limit.0,
+            limit_source: Some(limits.false_alarm_source),
+            limit_snag_false_alarm: limits.false_alarm,
+            limit_snag_depth: limits.depth,
+            limit_snag_depth_source: Some(limits.depth_source),
             false_alarm_probability: None,
             snags: None,
             suspects: None,
@@ -209,6 +240,7 @@ impl RollFinding {
             end_s: None,
             budget: Vec::new(),
             drag: None,
+            next_setup: None,
             quality,
             trace: RollTrace::default(),
             evidence: RollEvidence::default(),

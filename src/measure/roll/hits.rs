@@ -23,6 +23,8 @@ const BATCH: usize = 8;
 #[derive(Clone, Debug)]
 pub(super) struct HitRate {
     pub rate: Estimate,
+    /// Energy of a hit that the scores show: logarithm and its standard deviation.
+    pub ln_energy: (f64, f64),
     /// Standard uncertainty that the number of turns and their noise give it; the rest is the model's.
     pub u_few_turns: f64,
     /// Probability of a hit, one for each of the turns, in their order.
@@ -89,6 +91,7 @@ pub(super) fn hit_rate(turns: &Turns) -> HitRate {
     let norm = ln_sum_exp(&ln);
     let weight: Vec<f64> = ln.iter().map(|l| libm::exp(l - norm)).collect();
     let (mut mean, mut square) = (0.0, 0.0);
+    let (mut ln_energy, mut ln_square) = (0.0, 0.0);
     let (mut hit, mut loss) = (vec![0.0; turns.u.len()], vec![0.0; turns.u.len()]);
     for (j, weights) in weight.chunks_exact(RATES).enumerate() {
         let share: f64 = weights.iter().sum();
@@ -100,6 +103,9 @@ pub(super) fn hit_rate(turns: &Turns) -> HitRate {
             .sum();
         mean += mean_h;
         square += square_h;
+        let ln_a = libm::log(depth(j) * turns.depth);
+        ln_energy += share * ln_a;
+        ln_square += share * ln_a * ln_a;
         if share > 0.0 {
             add_hits(
                 turns,
@@ -120,9 +126,26 @@ pub(super) fn hit_rate(turns: &Turns) -> HitRate {
             lo95: (mean - Z95 * u).max(0.0),
             hi95: (mean + Z95 * u).min(1.0),
         },
+        ln_energy: (
+            ln_energy,
+            (ln_square - ln_energy * ln_energy).max(0.0).sqrt(),
+        ),
         hit,
         loss,
     }
+}
+
+/// Logarithm of the likelihood of hits of energy `a` at each of `rates` against no hits at all.
+pub(super) fn ln_rates(turns: &Turns, a: f64, rates: &[f64]) -> Vec<f64> {
+    let plain = ratios(turns, a, 0.0);
+    let of = |h: &f64| {
+        if turns.cen > 0.0 {
+            ln_likelihood(turns, a, *h, &ratios(turns, a, h * a))
+        } else {
+            ln_likelihood(turns, a, *h, &plain)
+        }
+    };
+    rates.iter().map(of).collect()
 }
 
 /// Adds each turn's probability of a hit and its expected loss at depth `a` and hit rate `h`, times the depth's share.

@@ -26,6 +26,8 @@ pub struct RollEvidence {
     pub named: bool,
     /// The record itself; `None` when refused.
     pub(super) kept: Option<Arc<Kept>>,
+    /// The records of all sensors, this one among them.
+    pub(super) records: Vec<Arc<Kept>>,
 }
 
 /// Two findings are the same when their cases are; the record is what they rest on.

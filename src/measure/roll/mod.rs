@@ -22,6 +22,7 @@ mod combine;
 mod compare;
 mod contradict;
 mod count;
+mod depth;
 mod drag;
 mod exp;
 mod filter;
@@ -37,6 +38,7 @@ mod next;
 mod nuisance;
 mod orders;
 mod parts;
+mod rate;
 mod report;
 mod rival;
 mod score;
@@ -54,6 +56,7 @@ pub use next::{NextSetup, next_setup};
 use crate::reading::{Edge, LimitSource, Quality};
 use crate::vehicle::Train;
 
+use finding::Limits;
 use sensed::{Counted, Edges};
 
 /// Snags with a larger false-alarm probability than this are not reported, unless the vehicle file says otherwise.
@@ -93,6 +96,15 @@ impl RollSettings {
             snag_depth_source: LimitSource::Suggested,
             car: None,
             wheel_diameter_m: None,
+        }
+    }
+
+    fn limits(&self) -> Limits {
+        Limits {
+            false_alarm: self.snag_false_alarm,
+            false_alarm_source: self.limit_source,
+            depth: self.snag_depth,
+            depth_source: self.snag_depth_source,
         }
     }
 }
@@ -169,8 +181,7 @@ impl Roll {
     }
 
     fn found(self) -> RollFinding {
-        let first = &self.sensors[0].settings;
-        let limit = (first.snag_false_alarm, first.limit_source);
+        let limits = self.sensors[0].settings.limits();
         let mut sensed = Vec::new();
         let mut refused = None;
         let mut counted: Vec<Counted> = Vec::new();
@@ -183,11 +194,11 @@ impl Roll {
         // what a file says wrongly of one sensor makes the answer of any other doubtful
         if let Some(why) = contradict::refusal(&counted) {
             let (why, quality) = *why;
-            return RollFinding::refuse(vec![why], limit, quality);
+            return RollFinding::refuse(vec![why], limits, quality);
         }
         for sensor in counted {
             let judged = match sensor.record() {
-                Ok(record) if self.blind => return record.blind(limit),
+                Ok(record) if self.blind => return record.blind(limits),
                 Ok(record) => record.judge(),
                 Err(why) => Err(why),
             };
@@ -198,9 +209,9 @@ impl Roll {
         }
         if sensed.is_empty() {
             let (why, quality) = *refused.expect("no record, so a refusal");
-            return RollFinding::refuse(vec![why], limit, quality);
+            return RollFinding::refuse(vec![why], limits, quality);
         }
-        report::finding(&sensed, limit)
+        report::finding(&sensed, limits)
     }
 }
 

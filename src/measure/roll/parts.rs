@@ -46,17 +46,21 @@ pub(super) struct Case {
     /// Best order and its comb's best phase.
     pub comb: Comb,
     pub phase: usize,
-    /// Least rho that counted at that order.
-    pub least_rho: f64,
+    /// What the nuisance fit and neighbouring events did to every phase of the comb.
+    pub shared: Vec<Shared>,
+    /// What smooth ripple of that order took off.
+    pub ln_rival: f64,
 }
 
 /// A comb's mean likelihood ratio.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Debug)]
 struct Mean {
     /// Logarithm of the mean over phases, depths and rates; minus infinity when no phase had enough turns.
     ln: f64,
     /// The phase with the largest share.
     phase: usize,
+    /// What the fit did to every phase.
+    shared: Vec<Shared>,
 }
 
 /// Why a part cannot be judged on this record, if so.
@@ -128,6 +132,7 @@ impl Evidence<'_> {
         Mean {
             ln: ln_mean_exp(&ln),
             phase,
+            shared,
         }
     }
 
@@ -147,15 +152,15 @@ impl Evidence<'_> {
                 (trial.ln_weight + mean.ln, trial, mean)
             })
             .collect();
+        let raw: Vec<f64> = scored.iter().map(|s| s.0).collect();
         let (best, trial, mean) = scored
-            .iter()
-            .copied()
+            .into_iter()
             .reduce(|a, b| if b.0 > a.0 { b } else { a })?;
         if best == f64::NEG_INFINITY {
             return None;
         }
-        let raw: Vec<f64> = scored.iter().map(|s| s.0).collect();
-        let ln_bayes = ln_sum_exp(&raw) - self.ln_rival_term(part, trial.order);
+        let ln_rival = self.ln_rival_term(part, trial.order);
+        let ln_bayes = ln_sum_exp(&raw) - ln_rival;
         Some(Case {
             part: index,
             ln_bayes,
@@ -165,7 +170,8 @@ impl Evidence<'_> {
                 phases,
             },
             phase: mean.phase,
-            least_rho: LEAST_RHO,
+            shared: mean.shared,
+            ln_rival,
         })
     }
 
@@ -212,16 +218,16 @@ impl Evidence<'_> {
         let phases = (PHASES * mult(part)).max(fine).min(MOST_PHASES);
         let look = |order: f64| {
             let mean = self.mean(part, Comb { order, phases }, LEAST_RHO_NAMING);
-            (prior.ln_weight(order) + mean.ln, mean.phase)
+            (prior.ln_weight(order) + mean.ln, mean)
         };
         let mut order = case.comb.order;
-        let (mut best, mut phase) = look(order);
+        let (mut best, mut mean) = look(order);
         if prior.pitch > 0.0 {
             for step in [prior.pitch / 2.0, prior.pitch / 4.0] {
                 for trial in [order - step, order + step] {
                     let (worth, at) = look(trial);
                     if worth > best {
-                        (order, best, phase) = (trial, worth, at);
+                        (order, best, mean) = (trial, worth, at);
                         break;
                     }
                 }
@@ -230,10 +236,11 @@ impl Evidence<'_> {
         if best == f64::NEG_INFINITY {
             return;
         }
-        case.ln_naming = best - self.ln_rival_term(part, order);
+        case.ln_rival = self.ln_rival_term(part, order);
+        case.ln_naming = best - case.ln_rival;
         case.comb = Comb { order, phases };
-        case.phase = phase;
-        case.least_rho = LEAST_RHO_NAMING;
+        case.phase = mean.phase;
+        case.shared = mean.shared;
     }
 
     /// A bearing whose events are those of a shaft, joint or planet has no better case than that part.
@@ -262,11 +269,9 @@ impl Evidence<'_> {
 
     /// Scores of the turns of a case at its best order and phase.
     pub fn turns_of(&self, case: &Case) -> Turns {
-        let part = &self.train.parts[case.part];
         let folded = fold(self.field, case.comb);
-        let shared = self.shared(part, case.comb, &folded, case.least_rho);
         let mut turns = Turns::default();
-        turns.load(&folded, case.phase, shared[case.phase]);
+        turns.load(&folded, case.phase, case.shared[case.phase]);
         turns
     }
 }

@@ -2,18 +2,20 @@
 
 use std::sync::Arc;
 
-use crate::reading::{Contribution, LimitSource, SOFTWARE, Verdict, budget};
+use crate::reading::{Contribution, SOFTWARE, Verdict, budget};
 
+use super::depth::{DETECTABLE_HIT_RATE, detectable};
 use super::drag::drag;
-use super::finding::{RollFinding, RollQuality, RollTrace, Snag, Strip};
+use super::finding::{Limits, RollFinding, RollQuality, RollTrace, Snag, Strip, Suspect};
 use super::fit::Fit;
 use super::fold::{Comb, Field, fold};
 use super::hits::{HitRate, MODEL_U};
 use super::kept::{RollEvidence, parts};
 use super::known::Known;
+use super::next::{NextSetup, next_if_open};
 use super::parts::{Case, Evidence};
 use super::score::ScoreField;
-use super::search::{Look, Search};
+use super::search::{Look, Part, Search};
 use super::sensed::{Sensed, cases};
 use super::whole;
 
@@ -27,7 +29,7 @@ const STRIP_BINS: usize = 36;
 const MOST_SNAGS: usize = 3;
 
 /// The finding of records whose parts have been judged, one record a sensor, at least one.
-pub(super) fn finding(sensed: &[Sensed], limit: (f64, LimitSource)) -> RollFinding {
+pub(super) fn finding(sensed: &[Sensed], limits: Limits) -> RollFinding {
     let looks = sensed.iter().map(|s| Look {
         sensor: s.sensor,
         evidence: s.kept.evidence(),
@@ -39,7 +41,7 @@ pub(super) fn finding(sensed: &[Sensed], limit: (f64, LimitSource)) -> RollFindi
     };
     let ln = search.ln_bayes();
     let alarm = false_alarm(ln);
-    let reported = alarm <= limit.0;
+    let reported = alarm <= limits.false_alarm;
     if reported {
         search.name();
     }
@@ -53,22 +55,26 @@ pub(super) fn finding(sensed: &[Sensed], limit: (f64, LimitSource)) -> RollFindi
         lines = contributions(&hits);
         seen = Some(hits.hit.len());
         snags.push(snag);
-        further(&search, limit.0, &mut snags);
+        further(&search, limits.false_alarm, &mut snags);
     }
     let look = &search.looks[best.look];
-    let quality = quality(sensed, &search, best.look, (case, seen), ln);
+    let mut quality = quality(sensed, &search, best.look, (case, seen), ln);
     let settings = &record.kept.settings;
+    let (verdict, next_setup) = if reported {
+        (Verdict::Outside, next(&suspects, record))
+    } else {
+        (without_a_snag(&search, limits, &mut quality), None)
+    };
     RollFinding {
         test: "roll".into(),
         software: SOFTWARE.into(),
         refused: None,
-        verdict: Some(if reported {
-            Verdict::Outside
-        } else {
-            Verdict::Undecided
-        }),
-        limit_source: Some(limit.1),
-        limit_snag_false_alarm: limit.0,
+        verdict: Some(verdict),
+        next_setup,
+        limit_source: Some(limits.false_alarm_source),
+        limit_snag_false_alarm: limits.false_alarm,
+        limit_snag_depth: limits.depth,
+        limit_snag_depth_source: Some(limits.depth_source),
         false_alarm_probability: Some(alarm),
         snags: Some(snags),
         blind: None,
@@ -81,14 +87,45 @@ pub(super) fn finding(sensed: &[Sensed], limit: (f64, LimitSource)) -> RollFindi
             settings.wheel_diameter_m,
         ),
         trace: trace(look, &best.name, case),
-        evidence: evidence(record, &search, &quality, reported),
+        evidence: evidence(sensed, record, &search, (&quality, reported)),
         suspects: Some(suspects.into_iter().map(|s| s.1).collect()),
         quality,
     }
 }
 
+/// What the records would have shown, and whether that is enough to call the car free of snags.
+fn without_a_snag(search: &Search, limits: Limits, quality: &mut RollQuality) -> Verdict {
+    let depths = detectable(search, limits.false_alarm);
+    quality.detectable_at_hit_rate = Some(DETECTABLE_HIT_RATE);
+    quality.detectable_depth = depths
+        .values()
+        .copied()
+        .reduce(|a, b| Some(a?.max(b?)))
+        .flatten();
+    quality.detectable_depth_by_part = depths;
+    match quality.detectable_depth {
+        Some(depth) if depth <= limits.depth => Verdict::Within,
+        _ => Verdict::Undecided,
+    }
+}
+
+/// What to try next, when the car's other setups are known.
+fn next(suspects: &[(Part, Suspect)], record: &Sensed) -> Option<NextSetup> {
+    let car = record.kept.settings.car.as_ref()?;
+    let open: Vec<(String, f64)> = suspects
+        .iter()
+        .map(|(_, s)| (s.part.clone(), s.probability))
+        .collect();
+    next_if_open(&open, &car.setups, record.kept.nodes.turns())
+}
+
 /// What the finding keeps for later.
-fn evidence(record: &Sensed, search: &Search, quality: &RollQuality, named: bool) -> RollEvidence {
+fn evidence(
+    sensed: &[Sensed],
+    record: &Sensed,
+    search: &Search,
+    (quality, named): (&RollQuality, bool),
+) -> RollEvidence {
     let hidden = quality.not_visible.iter();
     RollEvidence {
         parts: parts(search),
@@ -96,6 +133,7 @@ fn evidence(record: &Sensed, search: &Search, quality: &RollQuality, named: bool
         not_visible: hidden.map(|n| n.part.clone()).collect(),
         named,
         kept: Some(Arc::clone(&record.kept)),
+        records: sensed.iter().map(|s| Arc::clone(&s.kept)).collect(),
     }
 }
 

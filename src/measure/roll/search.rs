@@ -2,6 +2,7 @@
 
 use super::bayes::{Turns, ln_mean_exp, ln_sum_exp};
 use super::bursts::{bursts, last_seen};
+use super::depth::shown_depth;
 use super::finding::{Hit, Snag, Suspect};
 use super::fold::Comb;
 use super::hits::{HitRate, hit_rate};
@@ -13,6 +14,11 @@ pub(super) const GAMMA: f64 = 0.5;
 const FALSE_ALARM: f64 = 0.03;
 /// Harmonics that may be meant in other words.
 const OTHER_WORDS: std::ops::RangeInclusive<u32> = 2..=6;
+
+/// Mean Bayes factor from which on a snag is reported at this limit of the false-alarm probability.
+pub(super) fn reporting_bayes(limit: f64) -> f64 {
+    FALSE_ALARM / limit
+}
 
 /// `min(1, 0.03/B)` with `B` the mean over the parts.
 pub(super) fn false_alarm(ln_bayes: f64) -> f64 {
@@ -174,6 +180,7 @@ impl Search<'_> {
             phase_deg: 360.0 * phase,
             phase_half_bin_deg: 180.0 / case.comb.phases as f64,
             hit_rate: found.rate,
+            depth: shown_depth(look.evidence, case, found.ln_energy),
             bursts: bursts(&hits),
             last_seen_s: seen.map(|s| s.0),
             turns_since_seen: seen.map(|s| s.1),

@@ -2,13 +2,13 @@
 
 use std::sync::Arc;
 
-use crate::reading::{Edge, LimitSource, Refusal};
+use crate::reading::{Edge, Refusal};
 use crate::vehicle::Train;
 
 use super::RollSettings;
 use super::blind;
 use super::count::{Nodes, count};
-use super::finding::{NotSeen, RollFinding, RollQuality};
+use super::finding::{Limits, NotSeen, RollFinding, RollQuality};
 use super::fit::{self, Fit};
 use super::kept::Kept;
 use super::parts::{self, Case, Evidence};
@@ -172,8 +172,8 @@ impl Record {
     }
 
     /// The rhythms of a car without a gear train.
-    pub fn blind(self, limit: (f64, LimitSource)) -> RollFinding {
-        blind::finding(self.kept.evidence(), limit, self.origin_s, self.quality)
+    pub fn blind(self, limits: Limits) -> RollFinding {
+        blind::finding(self.kept.evidence(), limits, self.origin_s, self.quality)
     }
 }
 

@@ -11,10 +11,10 @@ pub use fold::{Trial, fold_search};
 use schemars::JsonSchema;
 use serde::Serialize;
 
-use crate::reading::{LimitSource, SOFTWARE, Verdict};
+use crate::reading::{SOFTWARE, Verdict};
 use crate::vehicle::{Train, Turning};
 
-use super::finding::{RollFinding, RollQuality, RollTrace};
+use super::finding::{Limits, RollFinding, RollQuality, RollTrace};
 use super::fold::Field;
 use super::kept::RollEvidence;
 use super::parts::Evidence;
@@ -116,21 +116,23 @@ pub(super) fn lone_shaft(magnets: u32) -> Train {
 /// The finding of a record that was searched without a gear train.
 pub(super) fn finding(
     evidence: Evidence,
-    limit: (f64, LimitSource),
+    limits: Limits,
     origin_s: f64,
     quality: RollQuality,
 ) -> RollFinding {
     let blind = search(evidence.field, evidence.train.magnets);
     if blind.orders.is_empty() {
-        return RollFinding::refuse(vec![super::sensed::too_few_turns()], limit, quality);
+        return RollFinding::refuse(vec![super::sensed::too_few_turns()], limits, quality);
     }
     RollFinding {
         test: "roll".into(),
         software: SOFTWARE.into(),
         refused: None,
         verdict: Some(Verdict::Undecided),
-        limit_source: Some(limit.1),
-        limit_snag_false_alarm: limit.0,
+        limit_source: Some(limits.false_alarm_source),
+        limit_snag_false_alarm: limits.false_alarm,
+        limit_snag_depth: limits.depth,
+        limit_snag_depth_source: Some(limits.depth_source),
         false_alarm_probability: None,
         snags: Some(Vec::new()),
         suspects: Some(Vec::new()),
@@ -139,6 +141,7 @@ pub(super) fn finding(
         end_s: evidence.nodes.t.last().map(|t| origin_s + t),
         budget: Vec::new(),
         drag: None,
+        next_setup: None,
         quality,
         trace: RollTrace::default(),
         evidence: RollEvidence::default(),

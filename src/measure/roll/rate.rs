@@ -1,0 +1,355 @@
+//! Hit rate of one part on one side of a comparison, seen or not seen.
+
+use crate::reading::{Estimate, Refusal, Z95};
+
+use super::bayes::{Turns, ln_sum_exp};
+use super::depth::{SHOWN, detectable_of, unit_energy};
+use super::finding::{RollFinding, Snag};
+use super::fold::fold;
+use super::hits::{MODEL_U, ln_rates};
+use super::kept::Kept;
+use super::parts::{Case, alike};
+
+/// Hit rates that a record without a snag is asked about: evenly from 0 to 1.
+const RATES: usize = 41;
+/// Depths that stand for the other side's: at these standard deviations, with these shares (Gauss and Hermite, three
+/// points).
+const DEPTHS: [(f64, f64); 3] = [
+    (-1.732_050_807_568_877, 1.0 / 6.0),
+    (0.0, 4.0 / 6.0),
+    (1.732_050_807_568_877, 1.0 / 6.0),
+];
+/// Every so many phases are looked at: neighbours say nearly the same.
+const PHASE_STEP: usize = 2;
+/// Halvings that find a quantile.
+const HALVINGS: usize = 50;
+
+/// What one capture says of the part.
+pub(super) enum Seen<'a> {
+    /// It reports a snag there.
+    Snag(&'a Snag, u64),
+    /// It does not.
+    None(Absent<'a>),
+}
+
+/// A record that shows no snag in the part.
+pub(super) struct Absent<'a> {
+    kept: &'a Kept,
+    case: Case,
+    /// Smallest snag that would have shown, units of the drag.
+    detectable: Option<f64>,
+    turns: u64,
+}
+
+/// Hit rate of a side.
+#[derive(Clone, Debug)]
+pub(super) struct Rate {
+    /// Posterior as weights of evenly spaced rates from 0 to 1, where no snag is shown.
+    posterior: Option<Vec<f64>>,
+    value: f64,
+    /// Standard uncertainty without the model's own.
+    u: f64,
+    pub none_seen: bool,
+    pub depth: Option<Estimate>,
+    pub detectable: Option<f64>,
+    /// Turns of the part that could be seen.
+    pub turns: u64,
+    /// Captures.
+    captures: f64,
+}
+
+/// What a capture says of a part.
+///
+/// # Errors
+/// The record cannot show the part.
+pub(super) fn look<'a>(
+    finding: &'a RollFinding,
+    kept: &'a Kept,
+    part: &str,
+) -> Result<Seen<'a>, Refusal> {
+    let cannot = || {
+        Refusal::new(
+            "part_not_visible",
+            format!("one of the captures cannot show {part}: too few of its turns"),
+        )
+    };
+    let evidence = kept.evidence();
+    let parts = &evidence.train.parts;
+    let index = parts
+        .iter()
+        .position(|p| p.name == part)
+        .ok_or_else(cannot)?;
+    let is_it = |name: &str| {
+        let other = parts.iter().find(|p| p.name == name);
+        other.is_some_and(|other| alike(other, &parts[index]))
+    };
+    let snags = finding.snags.iter().flatten();
+    if let Some(snag) = snags.into_iter().find(|s| is_it(&s.part)) {
+        return Ok(Seen::Snag(snag, snag.hits.len() as u64));
+    }
+    let case = evidence.case(index).ok_or_else(cannot)?;
+    let turns = evidence.turns_of(&case).k.len() as u64;
+    let known = finding.quality.detectable_depth_by_part.get(part);
+    let detectable = match known {
+        Some(depth) => *depth,
+        None => detectable_of(finding, evidence, &case),
+    };
+    Ok(Seen::None(Absent {
+        kept,
+        case,
+        detectable,
+        turns,
+    }))
+}
+
+/// Both sides: where one shows no snag its rate is asked for hits as deep as the other's.
+pub(super) fn side(before: &[Seen], after: &[Seen]) -> [Rate; 2] {
+    let depths = [before, after].map(depth);
+    let of = |seen: &[Seen], own: Option<Estimate>, other: Option<Estimate>| {
+        let ask = own.or(other).expect("one side shows a snag");
+        rate(seen, own, ask)
+    };
+    [
+        of(before, depths[0], depths[1]),
+        of(after, depths[1], depths[0]),
+    ]
+}
+
+/// Mean of the depths that a side's captures show, in the logarithm.
+fn depth(seen: &[Seen]) -> Option<Estimate> {
+    let shown: Vec<Estimate> = seen
+        .iter()
+        .filter_map(|s| match s {
+            Seen::Snag(snag, _) => Some(snag.depth),
+            Seen::None(_) => None,
+        })
+        .collect();
+    if shown.is_empty() {
+        return None;
+    }
+    let n = shown.len() as f64;
+    let value = libm::exp(shown.iter().map(|d| libm::log(d.value)).sum::<f64>() / n);
+    // the model's error is the same in every capture: uncertainties are averaged, not divided by the root of n
+    let u = shown.iter().map(|d| d.u / d.value).sum::<f64>() / n;
+    Some(Estimate {
+        value,
+        u: value * u,
+        lo95: value * libm::exp(-Z95 * u),
+        hi95: value * libm::exp(Z95 * u),
+    })
+}
+
+fn rate(seen: &[Seen], own: Option<Estimate>, ask: Estimate) -> Rate {
+    let absent: Vec<&Absent> = seen
+        .iter()
+        .filter_map(|s| match s {
+            Seen::None(absent) => Some(absent),
+            Seen::Snag(..) => None,
+        })
+        .collect();
+    let turns = seen
+        .iter()
+        .map(|s| match s {
+            Seen::Snag(_, turns) => *turns,
+            Seen::None(absent) => absent.turns,
+        })
+        .sum();
+    let captures = seen.len() as f64;
+    let detectable = absent
+        .iter()
+        .map(|a| a.detectable)
+        .reduce(|a, b| Some(a?.max(b?)))
+        .flatten();
+    if absent.len() == seen.len() {
+        let weights = posterior(&absent, ask);
+        let (value, u) = moments(&weights);
+        return Rate {
+            posterior: Some(weights),
+            value,
+            u,
+            none_seen: true,
+            depth: None,
+            detectable,
+            turns,
+            captures,
+        };
+    }
+    let each: Vec<(f64, f64)> = seen
+        .iter()
+        .map(|s| match s {
+            Seen::Snag(snag, _) => {
+                let rate = snag.hit_rate;
+                let own = rate.u * rate.u - MODEL_U * MODEL_U;
+                (rate.value, own.max(0.0).sqrt())
+            }
+            Seen::None(absent) => moments(&posterior(&[absent], ask)),
+        })
+        .collect();
+    let value = each.iter().map(|e| e.0).sum::<f64>() / captures;
+    let within = each.iter().map(|e| e.1 * e.1).sum::<f64>() / captures;
+    let between = each
+        .iter()
+        .map(|e| (e.0 - value) * (e.0 - value))
+        .sum::<f64>()
+        / (captures - 1.0).max(1.0);
+    Rate {
+        posterior: None,
+        value,
+        u: (within.max(between) / captures).sqrt(),
+        none_seen: false,
+        depth: own,
+        detectable,
+        turns,
+        captures,
+    }
+}
+
+impl Rate {
+    /// The rate with its 95 % range; from 0 where no snag is shown.
+    pub fn estimate(&self) -> Estimate {
+        if let Some(weights) = &self.posterior {
+            return Estimate {
+                value: self.value,
+                u: self.u,
+                lo95: 0.0,
+                hi95: quantile(|x| cumulative(weights, x), 0.95, (0.0, 1.0)),
+            };
+        }
+        let u = (self.statistical() + self.model()).sqrt();
+        Estimate {
+            value: self.value,
+            u,
+            lo95: (self.value - Z95 * u).max(0.0),
+            hi95: (self.value + Z95 * u).min(1.0),
+        }
+    }
+
+    /// Variance that more turns make smaller.
+    pub fn statistical(&self) -> f64 {
+        self.u * self.u
+    }
+
+    /// Variance that they do not: the model's own.
+    pub fn model(&self) -> f64 {
+        if self.none_seen {
+            0.0
+        } else {
+            MODEL_U * MODEL_U / self.captures
+        }
+    }
+}
+
+/// Rate `j` of a posterior.
+fn rate_at(j: usize) -> f64 {
+    j as f64 / (RATES - 1) as f64
+}
+
+/// Mean and standard deviation of a posterior.
+fn moments(weights: &[f64]) -> (f64, f64) {
+    let mean: f64 = weights
+        .iter()
+        .enumerate()
+        .map(|(j, w)| w * rate_at(j))
+        .sum();
+    let square = |(j, w): (usize, &f64)| w * (rate_at(j) - mean) * (rate_at(j) - mean);
+    (
+        mean,
+        weights.iter().enumerate().map(square).sum::<f64>().sqrt(),
+    )
+}
+
+/// Posterior of the hit rate, evenly likely before, of captures that show no snag: hits as deep as `ask`, at any phase.
+fn posterior(absent: &[&Absent], ask: Estimate) -> Vec<f64> {
+    let rates: Vec<f64> = (0..RATES).map(rate_at).collect();
+    let mut ln = vec![0.0; RATES];
+    for record in absent {
+        for (sum, l) in ln.iter_mut().zip(ln_record(record, ask, &rates)) {
+            *sum += l;
+        }
+    }
+    let norm = ln_sum_exp(&ln);
+    ln.iter().map(|l| libm::exp(l - norm)).collect()
+}
+
+/// Logarithm of a record's likelihood of every rate: mean over phases and over the depths that `ask` leaves open.
+fn ln_record(record: &Absent, ask: Estimate, rates: &[f64]) -> Vec<f64> {
+    let evidence = record.kept.evidence();
+    let part = &evidence.train.parts[record.case.part];
+    let unit = SHOWN * unit_energy(part, evidence.field.fit.track.coulomb);
+    let folded = fold(evidence.field, record.case.comb);
+    let mut turns = Turns::default();
+    let mut all: Vec<Vec<f64>> = vec![Vec::new(); rates.len()];
+    for p in (0..record.case.comb.phases).step_by(PHASE_STEP) {
+        if !turns.load(&folded, p, record.case.shared[p]) {
+            continue;
+        }
+        for (sd, share) in DEPTHS {
+            let energy = unit * ask.value * libm::exp(sd * ask.u / ask.value);
+            for (all, l) in all.iter_mut().zip(ln_rates(&turns, energy, rates)) {
+                all.push(l + libm::log(share));
+            }
+        }
+    }
+    all.iter().map(|l| ln_sum_exp(l)).collect()
+}
+
+/// Probability that the rate is at most `x`: the weights stand for the stretches around their rates.
+fn cumulative(weights: &[f64], x: f64) -> f64 {
+    let step = 1.0 / (RATES - 1) as f64;
+    weights
+        .iter()
+        .enumerate()
+        .map(|(j, w)| {
+            let lo = (rate_at(j) - step / 2.0).max(0.0);
+            let hi = (rate_at(j) + step / 2.0).min(1.0);
+            w * ((x - lo) / (hi - lo)).clamp(0.0, 1.0)
+        })
+        .sum()
+}
+
+/// Where a rising function reaches `share`.
+fn quantile(rising: impl Fn(f64) -> f64, share: f64, (mut lo, mut hi): (f64, f64)) -> f64 {
+    for _ in 0..HALVINGS {
+        let middle = f64::midpoint(lo, hi);
+        if rising(middle) < share {
+            lo = middle;
+        } else {
+            hi = middle;
+        }
+    }
+    f64::midpoint(lo, hi)
+}
+
+/// Standard normal probability below `z`.
+fn below(z: f64) -> f64 {
+    libm::erfc(-z / std::f64::consts::SQRT_2) / 2.0
+}
+
+/// Rate after less rate before. A side that shows a snag is normal; one that shows none has its posterior.
+pub(super) fn change(before: &Rate, after: &Rate) -> Estimate {
+    let normal = |r: &Rate| (r.statistical() + r.model()).sqrt();
+    let value = after.value - before.value;
+    match (&before.posterior, &after.posterior) {
+        (None, Some(weights)) => mixed(value, weights, 1.0, before.value, normal(before), after.u),
+        (Some(weights), None) => mixed(value, weights, -1.0, after.value, normal(after), before.u),
+        _ => Estimate::normal(value, libm::hypot(normal(before), normal(after))),
+    }
+}
+
+/// `sign (rate of the posterior - other)`, where the other is normal with mean `mean` and standard deviation `sd`.
+fn mixed(value: f64, weights: &[f64], sign: f64, mean: f64, sd: f64, own: f64) -> Estimate {
+    let lower = |x: f64| -> f64 {
+        weights
+            .iter()
+            .enumerate()
+            .map(|(j, w)| w * below((x - sign * (rate_at(j) - mean)) / sd))
+            .sum()
+    };
+    let reach = 2.0 + 8.0 * sd;
+    Estimate {
+        value,
+        u: libm::hypot(sd, own),
+        lo95: quantile(lower, 0.025, (-reach, reach)),
+        hi95: quantile(lower, 0.975, (-reach, reach)),
+    }
+}
