@@ -9,6 +9,10 @@ mod car;
 mod contradict;
 #[path = "roll/several.rs"]
 mod several;
+#[path = "roll/depth.rs"]
+mod depth;
+#[path = "roll/depth_study.rs"]
+mod depth_study;
 #[path = "roll/study.rs"]
 mod study;
 

@@ -89,8 +89,8 @@ pub struct RollComparisonQuality {
 /// setup and with the same sensor.
 ///
 /// Where a side shows no snag in the part, its hit rate is what the record leaves possible for hits of the other side's depth,
-/// from 0 on; that counts only when the record would have shown such a snag (detectable depth at most the lower end of the
-/// other side's depth). A side's captures are averaged.
+/// from 0 on (its range averages over what that depth leaves open); that counts only when the record would have shown such a
+/// snag: detectable depth at most the other side's depth. A side's captures are averaged.
 ///
 /// Refused: a side without a capture or without free rolling, different cars, setups, sensors or magnets, no snag on either
 /// side, a part that the other side cannot show.
@@ -264,10 +264,8 @@ impl RollComparison {
             .find(|(none, _)| none.none_seen);
         let counts = blind.is_none_or(|(none, other)| {
             self.quality.detectable_depth = none.detectable;
-            let least = other.depth.map(|d| d.lo95);
-            none.detectable
-                .zip(least)
-                .is_some_and(|(d, least)| d <= least)
+            let deep = other.depth.map(|d| d.value);
+            none.detectable.zip(deep).is_some_and(|(d, deep)| d <= deep)
         });
         if counts {
             self.verdict = Direction::of(&difference, 0.0);
@@ -289,14 +287,12 @@ impl RollComparison {
 
 /// Why "none seen" does not count, in words.
 fn too_faint((none, other): (&Rate, &Rate)) -> String {
-    let depth = other.depth.map_or(0.0, |d| d.lo95);
+    let depth = other.depth.map_or(0.0, |d| d.value);
     let shows = none.detectable.map_or_else(
         || "the side without a snag would not have shown even a large one in this part".to_owned(),
         |d| format!("the side without a snag would have shown one in this part from a depth of {d:.2} on"),
     );
-    format!(
-        "{shows}, and the other side's may be as shallow as {depth:.2}: not seen is not not there"
-    )
+    format!("{shows}, and the other side's is about {depth:.2} deep: not seen is not not there")
 }
 
 /// How many more turns on each side make the range of a difference `d` leave 0: its statistical part shrinks with the turns,
@@ -312,7 +308,7 @@ fn turns_to_show(before: &Rate, after: &Rate, d: f64) -> Option<u64> {
 /// How many more turns bring the detectable depth of the side without a snag down to the other side's depth: it falls with the
 /// square root of the turns.
 fn turns_to_see(none: &Rate, other: &Rate) -> Option<u64> {
-    let ratio = none.detectable? / other.depth?.lo95;
+    let ratio = none.detectable? / other.depth?.value;
     promise(none.turns as f64 * (ratio * ratio - 1.0), true)
 }
 

@@ -300,160 +300,86 @@ pub(super) fn detectable_of(finding: &RollFinding, evidence: Evidence, case: &Ca
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::measure::roll::kept::Kept;
-    use crate::measure::roll::{Roll, RollFinding, RollSettings};
-    use crate::physics::drivetrain::{DrivetrainScenario, SnagScenario, simulate};
-    use crate::reading::Quality;
+    use crate::measure::roll::orders::grid;
 
-    fn find(scenario: &DrivetrainScenario, seed: u64) -> RollFinding {
-        let mut roll = Roll::new(RollSettings::new(scenario.train().clone()));
-        for edge in simulate(scenario, seed).readings {
-            roll.push(edge);
-        }
-        roll.finish(Quality::default())
-    }
-
-    fn env(name: &str, usual: u64) -> u64 {
-        std::env::var(name).map_or(usual, |v| v.parse().unwrap())
-    }
-
-    fn mean_sd(x: &[f64]) -> String {
-        let n = x.len() as f64;
-        let m = x.iter().sum::<f64>() / n;
-        let v = x.iter().map(|x| (x - m) * (x - m)).sum::<f64>() / n;
-        format!("{m:6.2} sd {:5.2}", v.sqrt())
+    #[test]
+    fn a_hit_takes_the_mean_of_a_raised_cosine() {
+        let part = |order: f64, per_own_turn: f64| Part {
+            name: "x".into(),
+            kind: crate::vehicle::PartKind::Shaft,
+            order,
+            order_sd: 0.0,
+            mult: 1,
+            per_own_turn,
+            rigid: true,
+        };
+        // a ring with 41 teeth on 11: its 12 degrees are 41/11 times as long on the sensed spur as the spur's own
+        let (ring, spur) = (
+            unit_energy(&part(11.0 / 41.0, 1.0), 2.0),
+            unit_energy(&part(1.0, 1.0), 2.0),
+        );
+        assert!((ring / spur - 41.0 / 11.0).abs() < 1e-12);
+        // drag 2 over 1/30 turn, half of it
+        assert!((spur - 2.0 / 30.0 / 2.0).abs() < 1e-15);
+        // a joint on the same shaft: two events a turn, each as wide as the shaft's
+        let joint = unit_energy(&part(2.0, 2.0), 2.0);
+        assert!((joint - spur).abs() < 1e-15);
+        assert_eq!(grid(1.0, 0.0, 300.0).len(), 1);
     }
 
     #[test]
-    #[ignore = "a study"]
-    #[allow(clippy::disallowed_methods)]
-    fn study_cost() {
-        let mut car = DrivetrainScenario::drawn_healthy(3, "straight");
-        if env("PLOVER", 1) == 1 {
-            car = DrivetrainScenario::new(crate::physics::PLOVER_8, "straight", None).unwrap();
-        }
-        let edges = simulate(&car, 3).readings;
-        for _ in 0..4 {
-            let t = std::time::Instant::now();
-            let mut roll = Roll::new(RollSettings::new(car.train().clone()));
-            for e in &edges {
-                roll.push(*e);
-            }
-            let finding = roll.finish(Quality::default());
-            let whole = t.elapsed();
-            let kept = finding.evidence.kept.as_ref().unwrap();
-            let evidence = Kept::evidence(kept);
-            let cases: Vec<Case> = (0..evidence.train.parts.len())
-                .filter(|i| {
-                    crate::measure::roll::parts::hidden(
-                        &evidence.train.parts[*i],
-                        evidence.train,
-                        evidence.turns,
-                    )
-                    .is_none()
-                })
-                .filter_map(|i| evidence.case(i))
-                .collect();
-            let t = std::time::Instant::now();
-            let d = detectable(evidence, &cases, 0.01);
-            println!(
-                "finding {whole:?}, depths {:?} of {} cases {:?}",
-                t.elapsed(),
-                cases.len(),
-                d
+    fn draws_are_even_and_normal() {
+        let mut draws = Draws(1);
+        let n = 20_000;
+        let mean = (0..n).map(|_| draws.unit()).sum::<f64>() / f64::from(n);
+        // 5 standard errors
+        assert!((mean - 0.5).abs() < 5.0 * (1.0 / 12.0 / f64::from(n)).sqrt());
+        let square = (0..n).map(|_| draws.normal()).map(|z| z * z).sum::<f64>() / f64::from(n);
+        assert!((square - 1.0).abs() < 5.0 * (2.0 / f64::from(n)).sqrt());
+        let hits = (0..n).filter(|_| draws.strength() > 0.0).count() as f64 / f64::from(n);
+        assert!((hits - 0.4).abs() < 5.0 * (0.24 / f64::from(n)).sqrt());
+    }
+
+    /// A part with 200 turns of information 1 and noise.
+    fn site(rho: f64) -> Site {
+        let mut noise = Draws(7);
+        let folded = Folded {
+            events: 200,
+            u: (0..200).map(|_| noise.normal()).collect(),
+            i: vec![1.0; 200],
+        };
+        let shared = Shared { rho, kappa: 1.0 };
+        Site::new(&folded, 0, shared, &mut Draws(3))
+    }
+
+    #[test]
+    fn the_energy_found_is_the_one_that_reports() {
+        let mut turns = Turns::default();
+        for rho in [0.0, 0.6] {
+            let mut site = site(rho);
+            let wanted = 7.0;
+            let (from_below, from_above) = (
+                site.energy(wanted, 0.3, &mut turns).unwrap(),
+                site.energy(wanted, 9.0, &mut turns).unwrap(),
             );
-            let t = std::time::Instant::now();
-            for c in &cases {
-                evidence.ln_rival_term(&evidence.train.parts[c.part], c.comb.order);
+            for e in [from_below, from_above] {
+                let ln = site.ln_mean(e, &mut turns);
+                // a straight line over one step of the logarithm
+                assert!((ln - wanted).abs() < 1.0, "rho {rho}: {ln} at {e}");
             }
-            println!("rivals {:?}", t.elapsed());
-            let t = std::time::Instant::now();
-            for c in &cases {
-                Trial {
-                    evidence,
-                    part: &evidence.train.parts[c.part],
-                    case: c,
-                }
-                .sites(SITES);
-            }
-            println!("sites {:?}", t.elapsed());
+            assert!(site.ln_mean(2.0 * from_below, &mut turns) > wanted + 5.0);
+            assert!(site.ln_mean(0.5 * from_below, &mut turns) < wanted - 2.0);
         }
     }
 
     #[test]
-    #[ignore = "a study"]
-    fn study_detectable_depth_is_detected() {
-        let (first, count) = (env("FIRST", 0), env("COUNT", 6));
-        for (name, setup) in [
-            ("ring_f", "straight"),
-            ("drive_fl", "straight"),
-            ("hub_rl.cage", "straight"),
-            ("final_f.pair", "straight"),
-            ("spur", "straight"),
-            ("pinion_f", "straight"),
-            ("ring_f", "one_fl"),
-            ("wheel_fl", "one_fl"),
-            ("diff_f.planet", "one_fl"),
-            ("spur", "one_fl"),
-        ] {
-            let (mut depths, mut found, mut n, mut none, mut margins) = (vec![], 0, 0, 0, vec![]);
-            for seed in first..first + count {
-                let mut healthy = DrivetrainScenario::drawn_healthy(seed, setup);
-                if setup != "straight" {
-                    healthy.conditions.duration_s = 30.0;
-                }
-                let finding = find(&healthy, seed);
-                let Some(kept) = &finding.evidence.kept else {
-                    continue;
-                };
-                if finding.evidence.named {
-                    continue;
-                }
-                let evidence = Kept::evidence(kept);
-                let cases: Vec<Case> = (0..evidence.train.parts.len())
-                    .filter(|i| {
-                        crate::measure::roll::parts::hidden(
-                            &evidence.train.parts[*i],
-                            evidence.train,
-                            evidence.turns,
-                        )
-                        .is_none()
-                    })
-                    .filter_map(|i| evidence.case(i))
-                    .collect();
-                let Some(at) = cases
-                    .iter()
-                    .position(|c| evidence.train.parts[c.part].name == name)
-                else {
-                    continue;
-                };
-                let Some(depth) = detectable(evidence, &cases, 0.01)[at] else {
-                    none += 1;
-                    continue;
-                };
-                depths.push(depth);
-                let snagged = healthy
-                    .clone()
-                    .with_snag(SnagScenario {
-                        part: name.into(),
-                        depth,
-                        hit_rate: 0.4,
-                        burst: None,
-                    })
-                    .unwrap();
-                let finding = find(&snagged, seed);
-                n += 1;
-                found += u32::from(finding.evidence.named);
-                margins.push(finding.quality.ln_bayes.unwrap() - 1.0986);
-            }
-            depths.sort_by(f64::total_cmp);
-            println!(
-                "{name} {setup}: found {found} of {n} ({none} none), margin {}, depth median {:.2} range {:.2} to {:.2}",
-                mean_sd(&margins),
-                depths[depths.len() / 2],
-                depths[0],
-                depths[depths.len() - 1]
-            );
-        }
+    fn three_turns_have_no_depth() {
+        let folded = Folded {
+            events: 3,
+            u: vec![0.0; 3],
+            i: vec![1.0; 3],
+        };
+        let mut site = Site::new(&folded, 0, Shared::NONE, &mut Draws(1));
+        assert_eq!(site.energy(1.0, 1.0, &mut Turns::default()), None);
     }
 }
