@@ -32,7 +32,10 @@ const MOST_DEPTH: f64 = 20.0;
 /// 95 % quantile of the standard normal distribution.
 const QUANTILE: f64 = 1.644_853_626_951_472;
 /// Share of a hit's energy that the scores show: it is spread over 12 degrees and lies between phases and orders.
-pub(super) const SHOWN: f64 = 0.87;
+const SHOWN: f64 = 0.87;
+/// Share of a hit's energy that is read from the hits of a reported snag: weak hits pull a typical one down. Set on simulated
+/// records.
+pub(super) const READ: f64 = 0.75;
 /// Relative model error of a depth that is read from the hits; set on simulated records.
 pub(super) const DEPTH_MODEL_SD: f64 = 0.25;
 /// What refitting the record with the snag in it adds to the scatter of ln depth; set on simulated records.
@@ -193,7 +196,7 @@ impl Trial<'_> {
     fn detectable(&self, needed: f64) -> Option<f64> {
         let mut turns = Turns::default();
         let mut sites = self.sites(SITES);
-        let mut start = self.start(&sites)?;
+        let mut start = three_sd(&sites)?;
         let wanted = self.wanted(needed);
         let mut ln = Vec::with_capacity(SITES);
         for site in &mut sites {
@@ -207,23 +210,21 @@ impl Trial<'_> {
         let depth = libm::exp(mean + QUANTILE * (variance + REFIT_SD * REFIT_SD).sqrt());
         (depth <= MOST_DEPTH).then_some(depth)
     }
+}
 
-    /// Hits of three standard deviations.
-    fn start(&self, sites: &[Site]) -> Option<f64> {
-        let informed = |s: &Site| s.scored.i.iter().copied().filter(|i| *i > 0.0).collect();
-        let i: Vec<f64> = sites
-            .iter()
-            .flat_map(informed as fn(&Site) -> Vec<f64>)
-            .collect();
-        let sum: f64 = i.iter().sum();
-        (sum > 0.0).then(|| 3.0 * (i.len() as f64 / sum).sqrt())
-    }
+/// Energy of hits of three standard deviations.
+fn three_sd(sites: &[Site]) -> Option<f64> {
+    let all = sites.iter().flat_map(|s| &s.scored.i);
+    let (n, sum) = all
+        .filter(|i| **i > 0.0)
+        .fold((0.0, 0.0), |(n, sum), i| (n + 1.0, sum + i));
+    (sum > 0.0).then(|| 3.0 * (n / sum).sqrt())
 }
 
 /// Depth of hits whose energy in the scores has this logarithm and standard deviation.
 pub(super) fn shown_depth(evidence: Evidence, case: &Case, (ln, sd): (f64, f64)) -> Estimate {
     let part = &evidence.train.parts[case.part];
-    let unit = SHOWN * unit_energy(part, evidence.field.fit.track.coulomb);
+    let unit = READ * unit_energy(part, evidence.field.fit.track.coulomb);
     let value = libm::exp(ln) / unit;
     let u = libm::hypot(sd, DEPTH_MODEL_SD);
     Estimate {

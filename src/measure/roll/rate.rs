@@ -3,7 +3,7 @@
 use crate::reading::{Estimate, Refusal, Z95};
 
 use super::bayes::{Turns, ln_sum_exp};
-use super::depth::{SHOWN, detectable_of, unit_energy};
+use super::depth::{READ, detectable_of, unit_energy};
 use super::finding::{RollFinding, Snag};
 use super::fold::fold;
 use super::hits::{MODEL_U, ln_rates};
@@ -147,61 +147,48 @@ fn rate(seen: &[Seen], own: Option<Estimate>, ask: Estimate) -> Rate {
             Seen::Snag(..) => None,
         })
         .collect();
-    let turns = seen
-        .iter()
-        .map(|s| match s {
-            Seen::Snag(_, turns) => *turns,
-            Seen::None(absent) => absent.turns,
-        })
-        .sum();
-    let captures = seen.len() as f64;
-    let detectable = absent
-        .iter()
-        .map(|a| a.detectable)
-        .reduce(|a, b| Some(a?.max(b?)))
-        .flatten();
-    if absent.len() == seen.len() {
-        let weights = posterior(&absent, ask);
-        let (value, u) = moments(&weights);
-        return Rate {
-            posterior: Some(weights),
-            value,
-            u,
-            none_seen: true,
-            depth: None,
-            detectable,
-            turns,
-            captures,
-        };
-    }
-    let each: Vec<(f64, f64)> = seen
-        .iter()
-        .map(|s| match s {
-            Seen::Snag(snag, _) => {
-                let rate = snag.hit_rate;
-                let own = rate.u * rate.u - MODEL_U * MODEL_U;
-                (rate.value, own.max(0.0).sqrt())
-            }
-            Seen::None(absent) => moments(&posterior(&[absent], ask)),
-        })
-        .collect();
-    let value = each.iter().map(|e| e.0).sum::<f64>() / captures;
-    let within = each.iter().map(|e| e.1 * e.1).sum::<f64>() / captures;
-    let between = each
-        .iter()
-        .map(|e| (e.0 - value) * (e.0 - value))
-        .sum::<f64>()
-        / (captures - 1.0).max(1.0);
+    let turns = |s: &Seen| match s {
+        Seen::Snag(_, turns) => *turns,
+        Seen::None(absent) => absent.turns,
+    };
+    let none_seen = absent.len() == seen.len();
+    let posterior = none_seen.then(|| posterior(&absent, ask));
+    let (value, u) = posterior
+        .as_ref()
+        .map_or_else(|| average(seen, ask), |weights| moments(weights));
     Rate {
-        posterior: None,
+        posterior,
         value,
-        u: (within.max(between) / captures).sqrt(),
-        none_seen: false,
+        u,
+        none_seen,
         depth: own,
-        detectable,
-        turns,
-        captures,
+        detectable: absent
+            .iter()
+            .map(|a| a.detectable)
+            .reduce(|a, b| Some(a?.max(b?)))
+            .flatten(),
+        turns: seen.iter().map(turns).sum(),
+        captures: seen.len() as f64,
     }
+}
+
+/// Mean of the captures' hit rates with its statistical uncertainty: what each says of its own, or what they differ by if
+/// that is more.
+fn average(seen: &[Seen], ask: Estimate) -> (f64, f64) {
+    let one = |s: &Seen| match s {
+        Seen::Snag(snag, _) => {
+            let own = snag.hit_rate.u * snag.hit_rate.u - MODEL_U * MODEL_U;
+            (snag.hit_rate.value, own.max(0.0).sqrt())
+        }
+        Seen::None(absent) => moments(&posterior(&[absent], ask)),
+    };
+    let each: Vec<(f64, f64)> = seen.iter().map(one).collect();
+    let n = each.len() as f64;
+    let value = each.iter().map(|e| e.0).sum::<f64>() / n;
+    let within = each.iter().map(|e| e.1 * e.1).sum::<f64>() / n;
+    let off = each.iter().map(|e| (e.0 - value) * (e.0 - value));
+    let between = off.sum::<f64>() / (n - 1.0).max(1.0);
+    (value, (within.max(between) / n).sqrt())
 }
 
 impl Rate {
@@ -275,7 +262,7 @@ fn posterior(absent: &[&Absent], ask: Estimate) -> Vec<f64> {
 fn ln_record(record: &Absent, ask: Estimate, rates: &[f64]) -> Vec<f64> {
     let evidence = record.kept.evidence();
     let part = &evidence.train.parts[record.case.part];
-    let unit = SHOWN * unit_energy(part, evidence.field.fit.track.coulomb);
+    let unit = READ * unit_energy(part, evidence.field.fit.track.coulomb);
     let folded = fold(evidence.field, record.case.comb);
     let mut turns = Turns::default();
     let mut all: Vec<Vec<f64>> = vec![Vec::new(); rates.len()];

@@ -30,15 +30,7 @@ const MOST_SNAGS: usize = 3;
 
 /// The finding of records whose parts have been judged, one record a sensor, at least one.
 pub(super) fn finding(sensed: &[Sensed], limits: Limits) -> RollFinding {
-    let looks = sensed.iter().map(|s| Look {
-        sensor: s.sensor,
-        evidence: s.kept.evidence(),
-        origin_s: s.origin_s,
-    });
-    let mut search = Search {
-        looks: looks.collect(),
-        cases: sensed.iter().map(|s| s.cases.clone()).collect(),
-    };
+    let mut search = search_of(sensed);
     let ln = search.ln_bayes();
     let alarm = false_alarm(ln);
     let reported = alarm <= limits.false_alarm;
@@ -60,11 +52,12 @@ pub(super) fn finding(sensed: &[Sensed], limits: Limits) -> RollFinding {
     let look = &search.looks[best.look];
     let mut quality = quality(sensed, &search, best.look, (case, seen), ln);
     let settings = &record.kept.settings;
-    let (verdict, next_setup) = if reported {
-        (Verdict::Outside, next(&suspects, record))
+    let (mut verdict, mut next_setup) = (Verdict::Outside, None);
+    if reported {
+        next_setup = next(&suspects, record);
     } else {
-        (without_a_snag(&search, limits, &mut quality), None)
-    };
+        verdict = without_a_snag(&search, limits, &mut quality);
+    }
     RollFinding {
         test: "roll".into(),
         software: SOFTWARE.into(),
@@ -90,6 +83,19 @@ pub(super) fn finding(sensed: &[Sensed], limits: Limits) -> RollFinding {
         evidence: evidence(sensed, record, &search, (&quality, reported)),
         suspects: Some(suspects.into_iter().map(|s| s.1).collect()),
         quality,
+    }
+}
+
+/// The first look at all records.
+fn search_of(sensed: &[Sensed]) -> Search<'_> {
+    let looks = sensed.iter().map(|s| Look {
+        sensor: s.sensor,
+        evidence: s.kept.evidence(),
+        origin_s: s.origin_s,
+    });
+    Search {
+        looks: looks.collect(),
+        cases: sensed.iter().map(|s| s.cases.clone()).collect(),
     }
 }
 
