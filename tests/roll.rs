@@ -7,12 +7,12 @@ mod blind;
 mod car;
 #[path = "roll/contradict.rs"]
 mod contradict;
-#[path = "roll/several.rs"]
-mod several;
 #[path = "roll/depth.rs"]
 mod depth;
 #[path = "roll/depth_study.rs"]
 mod depth_study;
+#[path = "roll/several.rs"]
+mod several;
 #[path = "roll/study.rs"]
 mod study;
 
