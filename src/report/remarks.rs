@@ -77,6 +77,10 @@ const FLAGS: &[(&str, &str)] = &[
         "The records were not taken with one and the same vehicle file; of two different cars this comparison says nothing.",
     ),
     (
+        "wheel_speed_unlikely",
+        "By the vehicle file the wheels would have turned at a speed that no hand gives them. Look on which shaft the sensor sits, count its magnets, and check the setup: where one of them is wrong, the part named is wrong.",
+    ),
+    (
         "cut_short",
         "The capture was not closed in order: power or port was lost; everything up to the last second is there.",
     ),

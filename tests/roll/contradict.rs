@@ -110,6 +110,105 @@ fn a_right_file_is_left_alone_however_even_the_magnets() {
     assert_eq!(refusals, 0);
 }
 
+/// A drawn car with 8 magnets on the spur and 5 on the front left wheel.
+fn two_sensors(seed: u64, setup: &str) -> DrivetrainScenario {
+    let second = "[[sensor]]\nindex = 1\nshaft = \"wheel_fl\"\nmagnets = 5\n";
+    let text = random_car(seed, 8) + second;
+    let car = DrivetrainScenario::new(&text, setup, None).unwrap();
+    let mut car = car.with_second_sensor(1).unwrap();
+    car.conditions = Conditions {
+        magnet_sd_deg: 3.0,
+        ..DrivetrainScenario::drawn_healthy(seed, setup).conditions
+    };
+    car.conditions.duration_s = 30.0;
+    car
+}
+
+/// The record of both sensors analyzed with this vehicle file.
+fn find_both(text: &str, setup: &str, edges: &[Edge]) -> RollFinding {
+    let vehicle = Vehicle::parse(text).unwrap();
+    let sensed = |index| {
+        let train = vehicle.train(Some(setup), Some(index)).unwrap();
+        let mut settings = RollSettings::new(train);
+        settings.car = RollCar::of(&vehicle, Some(setup), Some(index));
+        (index, settings)
+    };
+    let mut roll = Roll::of_sensors(vec![sensed(0), sensed(1)]);
+    for edge in edges {
+        roll.push(*edge);
+    }
+    roll.finish(Quality::default())
+}
+
+#[test]
+fn two_sensors_that_fit_the_gears_are_left_alone() {
+    for seed in 0..12 {
+        let setup = ["straight", "one_fl", "circle", "axle_f"][usize::try_from(seed % 4).unwrap()];
+        let car = two_sensors(seed, setup);
+        let finding = find_both(&car.vehicle_toml, setup, &simulate(&car, seed).readings);
+        let ours = ["magnets_contradict", "sensor_contradicts"];
+        let said = ours.map(|code| refused(&finding, code));
+        assert_eq!(said, [None, None], "seed {seed}, {setup}");
+    }
+}
+
+#[test]
+fn two_sensors_that_contradict_the_gears_are_refused_with_both_ratios() {
+    for seed in 0..4 {
+        let car = two_sensors(seed, "one_fl");
+        let edges = simulate(&car, seed).readings;
+        let ratio = |text: &str, setup: &str| {
+            let vehicle = Vehicle::parse(text).unwrap();
+            let train = |index| vehicle.train(Some(setup), Some(index)).unwrap();
+            train(0).fastest_wheel / train(1).fastest_wheel
+        };
+        let text = &car.vehicle_toml;
+        let truth = ratio(text, "one_fl");
+        // another setup, another shaft, and a count that is wrong by one on a ring without a pattern
+        let ring = text.replace(
+            "shaft = \"wheel_fl\"\nmagnets = 5",
+            "shaft = \"ring_f\"\nmagnets = 5",
+        );
+        for (text, setup) in [(text, "straight"), (text, "axle_f"), (&ring, "one_fl")] {
+            let (measured, expected) =
+                refused(&find_both(text, setup, &edges), "sensor_contradicts").unwrap();
+            assert!((measured / truth - 1.0).abs() < 0.05, "{measured} {truth}");
+            assert!((expected - ratio(text, setup)).abs() < 1e-9);
+        }
+        let mut even = car.clone();
+        even.conditions.magnet_sd_deg = 0.0;
+        let edges = simulate(&even, seed).readings;
+        for wrong in ["magnets = 4", "magnets = 6"] {
+            let text = text.replace("magnets = 5", wrong);
+            let finding = find_both(&text, "one_fl", &edges);
+            assert!(
+                refused(&finding, "sensor_contradicts").is_some(),
+                "seed {seed}, {wrong}"
+            );
+        }
+    }
+}
+
+#[test]
+fn swapped_cables_are_named() {
+    let car = two_sensors(1, "straight");
+    let swapped: Vec<Edge> = simulate(&car, 1)
+        .readings
+        .iter()
+        .map(|e| Edge {
+            sensor: 1 - e.sensor,
+            ..*e
+        })
+        .collect();
+    let finding = find_both(&car.vehicle_toml, "straight", &swapped);
+    assert_eq!(refused(&finding, "magnets_contradict"), Some((5.0, 8.0)));
+    let message = &finding.refused.as_ref().unwrap()[0].message;
+    assert!(
+        message.contains("spur") && message.contains("wheel_fl"),
+        "{message}"
+    );
+}
+
 /// `COUNT=1000 cargo test --release --test roll miscounts -- --ignored --nocapture`
 #[test]
 #[ignore = "a study of many records"]

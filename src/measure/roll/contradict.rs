@@ -18,7 +18,7 @@ use crate::vehicle::Train;
 
 use super::car::RollCar;
 use super::count::Nodes;
-use super::sensed::{Counted, Refused};
+use super::sensed::{Counted, Edges, Refused};
 
 /// Most magnets that are tried.
 const MOST_MAGNETS: usize = 64;
@@ -47,6 +47,10 @@ const AS_GOOD: f64 = 1.5;
 const CHANCE: f64 = 1e-4;
 /// Slip between two shafts that tyres tie together, relative: five times the 0.2 % of one tyre.
 const SLIP: f64 = 0.01;
+/// Speeds of the fastest wheel that a hand reaches, turns/s: a car that is pushed, a wheel that is spun on a stand (common
+/// practice, no source).
+const PUSHED: (f64, f64) = (0.8, 12.0);
+const SPUN: (f64, f64) = (0.8, 30.0);
 /// A pause in the edges of a sensor that parts two stretches, s.
 const PAUSE_S: f64 = 0.5;
 /// Fewer turns than this of either shaft compare nothing.
@@ -201,6 +205,20 @@ fn other_count(nodes: &Nodes) -> Option<usize> {
         return None;
     }
     Pattern::new(nodes).other_count(nodes.spacing.len())
+}
+
+/// Flag: a hand does not make wheels that fast, or nobody pushes that slowly; the sensor may sit on another shaft.
+pub(super) const WHEEL_SPEED_UNLIKELY: &str = "wheel_speed_unlikely";
+
+/// The fastest tenth of the edges would mean wheels that no hand makes turn so.
+pub(super) fn is_of_unlikely_speed(edges: &Edges) -> bool {
+    let train = &edges.settings.train;
+    let Some(interval_s) = edges.fast_interval_s() else {
+        return false;
+    };
+    let speed = train.fastest_wheel / (f64::from(train.magnets) * interval_s);
+    let (slow, fast) = if train.rolling { PUSHED } else { SPUN };
+    !(slow..=fast).contains(&speed)
 }
 
 /// One sensor's counted edges, where they belong by the vehicle file.

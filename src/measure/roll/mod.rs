@@ -175,8 +175,15 @@ impl Roll {
 
     /// Evaluates the record. `quality` is what the shell counted on the way here.
     pub fn finish(self, quality: Quality) -> RollFinding {
+        let unlikely = self.sensors.iter().any(contradict::is_of_unlikely_speed);
         let mut finding = self.found();
         finding.quality.common = quality;
+        if unlikely && finding.refused.is_none() && finding.blind.is_none() {
+            finding
+                .quality
+                .common
+                .flag(contradict::WHEEL_SPEED_UNLIKELY);
+        }
         finding
     }
 

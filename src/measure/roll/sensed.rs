@@ -87,6 +87,17 @@ impl Edges {
         }
     }
 
+    /// A tenth of the intervals between edges are shorter than this, s; `None` with fewer than ten.
+    pub fn fast_interval_s(&self) -> Option<f64> {
+        let mut all: Vec<u64> = self.times_us.windows(2).map(|w| w[1] - w[0]).collect();
+        if all.len() < 10 {
+            return None;
+        }
+        let tenth = all.len() / 10;
+        let (_, interval_us, _) = all.select_nth_unstable(tenth);
+        Some(*interval_us as f64 * 1e-6)
+    }
+
     /// The record's edges counted.
     pub fn count(self) -> Result<Counted, Refused> {
         let mut quality = RollQuality {
