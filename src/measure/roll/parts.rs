@@ -20,7 +20,7 @@ const LEAST_EVENTS: f64 = 4.0;
 /// Slower than this share of the fastest wheel stands still.
 const STANDS: f64 = 0.02;
 /// Trains closer than this many cycles over the record are the same events.
-const SAME_EVENTS: f64 = 0.7;
+pub(super) const SAME_EVENTS: f64 = 0.7;
 /// A bearing competes with ripple of a shaft up to this harmonic, within this many sd.
 const RIVAL_HARMONICS: u32 = 4;
 const RIVAL_SD: f64 = 2.5;

@@ -13,7 +13,7 @@ use super::hits::{HitRate, MODEL_U};
 use super::kept::{RollEvidence, parts};
 use super::known::Known;
 use super::next::{NextSetup, next_if_open};
-use super::parts::{Case, Evidence};
+use super::parts::{Case, Evidence, SAME_EVENTS};
 use super::score::ScoreField;
 use super::search::{Look, Part, Search};
 use super::sensed::{Sensed, cases};
@@ -25,6 +25,9 @@ pub(super) use super::search::{GAMMA, false_alarm};
 pub(super) const SAME_ORDER: f64 = 0.25;
 /// Bins a turn of a picture's strip.
 const STRIP_BINS: usize = 36;
+/// Hits nearer than this, degrees of the event period, lie side by side: a phase is found to some 11 degrees, and a snag is
+/// 12 degrees wide (by judgement).
+const BESIDE_DEG: f64 = 30.0;
 /// Most snags that are looked for in one record.
 const MOST_SNAGS: usize = 3;
 
@@ -186,8 +189,30 @@ fn further(search: &Search, limit: f64, snags: &mut Vec<Snag>) {
     }
     next.name();
     let (snag, _) = next.snag(alarm, &next.suspects());
+    let turns = |snag: &Snag| {
+        let look = next.looks.iter().find(|l| l.sensor == snag.sensor);
+        look.map_or(0.0, |l| l.evidence.turns)
+    };
+    if snags
+        .iter()
+        .any(|known| same_place(known, &snag, turns(&snag)))
+    {
+        return;
+    }
     snags.push(snag);
     further(&next, limit, snags);
+}
+
+/// Two snags of one rhythm whose hits lie side by side are one: what its removal left behind.
+fn same_place(a: &Snag, b: &Snag, turns: f64) -> bool {
+    let (oa, ob) = (a.order_per_sensor_turn, b.order_per_sensor_turn);
+    if a.sensor != b.sensor || (oa - ob).abs() > SAME_EVENTS / turns {
+        return false;
+    }
+    // the phases half way through the record: both orders are known by their phases there
+    let apart = (oa - ob) * turns / 2.0 - (a.phase_deg - b.phase_deg) / 360.0;
+    let apart = apart - apart.floor();
+    360.0 * apart.min(1.0 - apart) < BESIDE_DEG
 }
 
 /// The record of one sensor less the losses in a part; `None` where the sensor does not show them.
@@ -296,5 +321,41 @@ fn trace(look: &Look, part: &str, best: &Case) -> RollTrace {
             .map(strip)
             .filter(|s| s.loss_sd.iter().any(Option::is_some))
             .collect(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::reading::Estimate;
+
+    fn snag(order: f64, phase_deg: f64) -> Snag {
+        Snag {
+            part: "ring_f".into(),
+            probability: 1.0,
+            false_alarm_probability: 0.0,
+            order_per_sensor_turn: order,
+            phase_deg,
+            phase_half_bin_deg: 5.0,
+            hit_rate: Estimate::normal(0.5, 0.1),
+            hits: Vec::new(),
+            bursts: Vec::new(),
+            last_seen_s: None,
+            turns_since_seen: None,
+            sensor: 0,
+            ambiguous_with: Vec::new(),
+            suspects: Vec::new(),
+        }
+    }
+
+    #[test]
+    fn hits_side_by_side_are_one_snag() {
+        let first = snag(0.5, 350.0);
+        assert!(same_place(&first, &snag(0.5, 10.0), 200.0));
+        assert!(!same_place(&first, &snag(0.5, 90.0), 200.0));
+        // an order one part in 500 higher, a tenth of an event at the half: the same events with that much less phase
+        assert!(same_place(&first, &snag(0.501, 26.0), 200.0));
+        assert!(!same_place(&first, &snag(0.501, 350.0), 200.0));
+        assert!(!same_place(&first, &snag(0.51, 350.0), 200.0));
     }
 }
