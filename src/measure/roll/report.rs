@@ -338,6 +338,7 @@ mod tests {
             phase_deg,
             phase_half_bin_deg: 5.0,
             hit_rate: Estimate::normal(0.5, 0.1),
+            depth: Estimate::normal(1.0, 0.3),
             hits: Vec::new(),
             bursts: Vec::new(),
             last_seen_s: None,
