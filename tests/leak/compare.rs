@@ -65,7 +65,8 @@ fn most(n: f64) -> f64 {
     0.05 * n + 3.2 * (0.05 * 0.95 * n).sqrt()
 }
 
-/// The same tank twice, nothing done to it: something is claimed in at most 5 %.
+/// The same tank twice, nothing done to it: something is claimed in at most 5 %. Measured with 600 pairs: 1.5 % (what is
+/// peculiar to one tank and the same on both days is in both intervals); the ratio missed 1 in 5 of 600.
 #[test]
 fn no_change_is_not_called_one() {
     let n = tanks(30);
@@ -82,7 +83,8 @@ fn no_change_is_not_called_one() {
     assert!(f64::from(outside) <= most(n as f64), "{outside}");
 }
 
-/// Repaired to somewhere between 2 % and all of the leak: difference and ratio cover in 95 %.
+/// Repaired to somewhere between 2 % and all of the leak: difference and ratio cover in 95 %. Measured with 600 pairs: 97.2 %
+/// and (322 ratios) 96.6 %; 430 called better, none worse.
 #[test]
 fn difference_and_ratio_cover() {
     let n = tanks(30);
@@ -143,7 +145,8 @@ fn several_holds_of_a_day_cover() {
     assert!((0.85..1.05).contains(&narrower), "{narrower}");
 }
 
-/// A change as large as the smallest that is promised to be shown is shown in 80 %, or more often.
+/// A change as large as the smallest that is promised to be shown is shown in 80 %, or more often. Measured with 150 pairs:
+/// 84 %, half as large a change 24 %.
 #[test]
 #[ignore = "a study: run it with FEELGAUGE_TANKS=300 in release"]
 fn power_is_what_is_promised() {
