@@ -340,3 +340,91 @@ fn mixed(value: f64, weights: &[f64], sign: f64, mean: f64, sd: f64, own: f64) -
         hi95: quantile(lower, 0.975, (-reach, reach)),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn shown(value: f64, u: f64) -> Rate {
+        Rate {
+            posterior: None,
+            value,
+            // the model's own comes on top
+            u: (u * u - MODEL_U * MODEL_U).sqrt(),
+            none_seen: false,
+            depth: None,
+            detectable: None,
+            turns: 100,
+            captures: 1.0,
+        }
+    }
+
+    fn none_seen(weights: Vec<f64>) -> Rate {
+        let (value, u) = moments(&weights);
+        Rate {
+            posterior: Some(weights),
+            value,
+            u,
+            none_seen: true,
+            ..shown(0.0, MODEL_U)
+        }
+    }
+
+    /// Rates from 0 on that fall by e in a thirtieth.
+    fn falling() -> Vec<f64> {
+        let raw: Vec<f64> = (0..RATES).map(|j| libm::exp(-30.0 * rate_at(j))).collect();
+        let sum: f64 = raw.iter().sum();
+        raw.iter().map(|w| w / sum).collect()
+    }
+
+    // Every number by scipy.stats 1.17.1: tests/reference/roll_change.py prints them.
+    #[test]
+    fn ranges_are_those_of_scipy() {
+        let both = change(&shown(0.62, 0.13), &shown(0.31, 0.12));
+        assert!(
+            (both.lo95 + 0.656_753_026_068_589_3).abs() < 1e-9,
+            "{both:?}"
+        );
+        assert!(
+            (both.hi95 - 0.036_753_026_068_592_71).abs() < 1e-9,
+            "{both:?}"
+        );
+        let after = none_seen(falling());
+        assert!((after.value - 0.022_381_378_360_013_28).abs() < 1e-12);
+        assert!((after.u - 0.032_564_713_360_493_8).abs() < 1e-12);
+        let gone = change(&shown(0.5, 0.11), &after);
+        assert!(
+            (gone.lo95 + 0.700_209_274_437_298_3).abs() < 1e-9,
+            "{gone:?}"
+        );
+        assert!(
+            (gone.hi95 + 0.250_134_915_485_222_8).abs() < 1e-9,
+            "{gone:?}"
+        );
+        let come = change(&after, &shown(0.5, 0.11));
+        assert!(
+            (come.lo95 - 0.250_134_915_485_222_5).abs() < 1e-9,
+            "{come:?}"
+        );
+        assert!(
+            (come.hi95 - 0.700_209_274_437_297_7).abs() < 1e-9,
+            "{come:?}"
+        );
+    }
+
+    #[test]
+    fn a_rate_of_none_seen_reaches_from_zero() {
+        let estimate = none_seen(falling()).estimate();
+        assert!(estimate.lo95 <= 0.0 && estimate.value < estimate.hi95);
+        // the exponential's 95 % point is ln 20/30; the first stretch is half as wide as its neighbours
+        assert!(
+            (estimate.hi95 - libm::log(20.0) / 30.0).abs() < 0.5 / 40.0,
+            "{estimate:?}"
+        );
+        // evenly likely rates: 95 % lie below 0.95
+        let even = none_seen(vec![1.0 / RATES as f64; RATES]).estimate();
+        assert!((even.hi95 - 0.95).abs() < 1.0 / 40.0, "{even:?}");
+        let seen = shown(0.9, 0.15).estimate();
+        assert!(seen.hi95 <= 1.0 && (seen.lo95 - (0.9 - Z95 * 0.15)).abs() < 1e-12);
+    }
+}
