@@ -35,6 +35,8 @@ enum Speech {
     Plain,
     /// Wire, and its clock and numbers start anew after a second.
     Resets,
+    /// Wire, with a steady force that is larger each time the board is asked who it is.
+    Hangs,
 }
 
 impl Board {
@@ -107,6 +109,8 @@ struct Program {
     booted: Option<Instant>,
     boot: u16,
     sample: u32,
+    /// How often it was asked who it is.
+    asked: i32,
 }
 
 fn speak(mut port: TTYPort, speech: Speech, over: &AtomicBool) {
@@ -124,6 +128,7 @@ fn speak(mut port: TTYPort, speech: Speech, over: &AtomicBool) {
         booted: None,
         boot: 7,
         sample: 0,
+        asked: 0,
     };
     while !over.load(Ordering::Relaxed) {
         program.round();
@@ -169,7 +174,10 @@ impl Program {
             return;
         }
         match Command::read(&self.heard).unwrap() {
-            Command::Identify => self.say(&identity(self.kind, self.boot, t_us)),
+            Command::Identify => {
+                self.asked += 1;
+                self.say(&identity(self.kind, self.boot, t_us));
+            }
             Command::Ping(token) => self.say(&Message::Pong { token, t_us }),
             Command::Rate(_) => self.say(&Message::Notice("rate")),
         }
@@ -177,7 +185,12 @@ impl Program {
     }
 
     fn batch(&mut self) {
-        let counts: Vec<i32> = (self.sample..self.sample + 10).map(count).collect();
+        let mut counts: Vec<i32> = (self.sample..self.sample + 10).map(count).collect();
+        if self.speech == Speech::Hangs {
+            for (n, count) in (0..).zip(&mut counts) {
+                *count = 410 + 2000 * self.asked + n % 3;
+            }
+        }
         let t0_us = (self.sample + 1) * 5_000;
         self.say(&Message::Samples(
             Samples::new(0, t0_us, 5_000, &counts).unwrap(),
@@ -487,4 +500,52 @@ fn probes_are_listed_with_their_health() {
     let (output, text, _) = ended(feelgauge(&["probes", "--port", "/no/such/port"]));
     assert_eq!(output.status.code(), Some(1));
     assert!(text.contains("no such port"), "{text}");
+}
+
+/// `calibrate` asks for each mass, records it, and keeps what the probe said. The board hangs 20 N more on itself each
+/// time it is asked who it is.
+#[test]
+fn a_probe_is_calibrated_at_its_port() {
+    let board = Board::plug_in(Speech::Hangs);
+    let dir = tempfile::tempdir().unwrap();
+    let kept = dir.path().join("points");
+    let out = dir.path().join("cord.toml");
+    let mut child = Process::new(env!("CARGO_BIN_EXE_feelgauge"))
+        .args([
+            "calibrate",
+            "force",
+            "--port",
+            &board.path,
+            "--for",
+            "1s",
+            "--json",
+        ])
+        .args(["--on", "0N", "--on", "20N", "--on", "40N"])
+        .args([
+            "--captures",
+            kept.to_str().unwrap(),
+            "--out",
+            out.to_str().unwrap(),
+        ])
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    child.stdin.take().unwrap().write_all(b"\n\n\n").unwrap();
+    let (output, text, err) = ended(child);
+    assert_eq!(output.status.code(), Some(0), "{err}");
+    assert_eq!(err.matches("press Enter").count(), 3, "{err}");
+    assert!(!err.contains("glow igniter"), "no test of a car: {err}");
+    let said: Value = serde_json::from_str(&text).unwrap();
+    assert_eq!(said["sensor"], "T-1");
+    let gain = said["gain"]["value"].as_f64().unwrap();
+    assert!((gain - 0.01).abs() < 1e-4, "20 N are 2000 counts: {text}");
+    assert_eq!(std::fs::read_dir(&kept).unwrap().count(), 3);
+    assert!(read(dir.path(), "cord.toml").contains("sensor = \"T-1\""));
+    // an end of the answers is an end, and says what was kept
+    let child = feelgauge(&["calibrate", "force", "--port", &board.path, "--on", "0kg"]);
+    let (output, _, err) = ended(child);
+    assert_eq!(output.status.code(), Some(1));
+    assert!(err.contains("no Enter came for 0kg"), "{err}");
 }

@@ -52,18 +52,15 @@ pub struct Fitted {
     pub gain: f64,
     /// Covariance of `value` and `gain`, everything in it.
     pub covariance: [[f64; 2]; 2],
-    /// Degrees of freedom of `covariance[1][1]` (Welch-Satterthwaite, GUM G.4.1); infinite where nothing was estimated
-    /// from scatter.
-    pub degrees_of_freedom: f64,
+    /// The part of it that comes from the scatter of the points: its two variances; at `reference` nothing correlates.
+    pub scatter_variances: [f64; 2],
     /// What makes the gain uncertain, a word and its standard uncertainty each.
     pub gain_budget: Vec<(&'static str, f64)>,
     /// Known value less the line's, of each point.
     pub residuals: Vec<f64>,
-    /// Variance that the scatter of the points alone gives the gain.
-    pub gain_scatter: f64,
     /// Standard deviation of one point about the line, unit of the known values.
     pub scatter: f64,
-    /// Degrees of freedom of `scatter`.
+    /// Degrees of freedom of `scatter` and of what follows from it; infinite where uncertainties were stated and agree.
     pub scatter_freedom: f64,
     /// Probability of residuals as large as these if the line is right: against repeated points (F), or stated
     /// uncertainties (chi-squared); `None` where there is neither.
@@ -102,7 +99,7 @@ pub enum FitFault {
 pub fn fit(points: &[Point], common: &[Common], resolution: f64) -> Result<Fitted, FitFault> {
     let known: Vec<f64> = points.iter().map(|p| p.known).collect();
     let indication: Vec<f64> = points.iter().map(|p| p.indication).collect();
-    if all_same(&known) {
+    if points.len() > 1 && all_same(&known) {
         return Err(FitFault::Line(CalibrationFault::NoSpread));
     }
     if points.len() > 1 && all_same(&indication) {
@@ -276,20 +273,14 @@ impl<'a> Parts<'a> {
             gain_budget.push((part.source, more[1][1].sqrt()));
         }
         let (from, to) = (line.from, line.to);
-        let share = own / covariance[1][1];
         Fitted {
             reference: self.mean,
             value,
             gain: line.slope,
             covariance,
-            degrees_of_freedom: if share > 0.0 {
-                scatter.freedom / (share * share)
-            } else {
-                f64::INFINITY
-            },
+            scatter_variances: [scatter.variance / self.total, own],
             gain_budget,
             residuals,
-            gain_scatter: own,
             // In units of the known values also where weights are 1/u^2: of the mean weight.
             scatter: (scatter.variance * known.len() as f64 / self.total).sqrt(),
             scatter_freedom: scatter.freedom,
@@ -415,9 +406,12 @@ fn repeated_spread(levels: &[Level], residuals: &[f64], pooled: Spread) -> Sprea
     }
 }
 
+/// Degrees of freedom from which on the normal distribution serves: Student's t is 1.2e-4 of itself wider there.
+const AS_GOOD_AS_NORMAL: f64 = 1e4;
+
 /// Half width of a 95 % interval in standard uncertainties.
-pub(super) fn coverage(degrees_of_freedom: f64) -> f64 {
-    if degrees_of_freedom.is_finite() {
+fn coverage(degrees_of_freedom: f64) -> f64 {
+    if degrees_of_freedom < AS_GOOD_AS_NORMAL {
         StudentsT::new(0.0, 1.0, degrees_of_freedom.max(1.0))
             .expect("there is a degree of freedom")
             .inverse_cdf(0.975)
@@ -429,7 +423,7 @@ pub(super) fn coverage(degrees_of_freedom: f64) -> f64 {
 impl Fitted {
     /// The gain with its 95 % interval.
     pub fn gain_estimate(&self) -> Estimate {
-        self.estimate(self.gain, self.covariance[1][1].sqrt())
+        self.estimate(self.gain, self.covariance[1][1], self.scatter_variances[1])
     }
 
     /// Value at an indication.
@@ -437,13 +431,22 @@ impl Fitted {
         let d = indication - self.reference;
         let [[a, b], [_, c]] = self.covariance;
         let variance = a + 2.0 * d * b + d * d * c;
-        self.estimate(self.value + self.gain * d, variance.max(0.0).sqrt())
+        let [value, gain] = self.scatter_variances;
+        let scatter = value + d * d * gain;
+        self.estimate(self.value + self.gain * d, variance, scatter)
     }
 
     /// Indication at which the value is 0.
     pub fn zero(&self) -> Estimate {
         let zero = self.reference - self.value / self.gain;
-        self.estimate(zero, self.value_at(zero).u / self.gain.abs())
+        let there = self.value_at(zero);
+        let scale = 1.0 / self.gain.abs();
+        Estimate {
+            value: zero,
+            u: there.u * scale,
+            lo95: zero + (there.lo95 - there.value) * scale,
+            hi95: zero + (there.hi95 - there.value) * scale,
+        }
     }
 
     /// What the calibration adds to a reading from which its own zero was taken off, as a relative standard uncertainty:
@@ -457,15 +460,20 @@ impl Fitted {
     pub fn band95(&self, indication: f64) -> f64 {
         let d = indication - self.reference;
         let scatter = self.scatter * self.scatter;
-        let line = scatter / self.residuals.len() as f64 + d * d * self.gain_scatter;
+        let line = scatter / self.residuals.len() as f64 + d * d * self.scatter_variances[1];
         coverage(self.scatter_freedom) * (scatter + line).sqrt()
     }
 
-    fn estimate(&self, value: f64, u: f64) -> Estimate {
-        let half = coverage(self.degrees_of_freedom) * u;
+    /// An estimate with its 95 % interval. The half widths of what scatters (Student's t) and of what does not are added
+    /// in squares: with two or three degrees of freedom the effective ones of GUM G.4 cover 93 % only, this 95 to 97 %
+    /// (simulated; tests).
+    fn estimate(&self, value: f64, variance: f64, scatter: f64) -> Estimate {
+        let rest = (variance - scatter).max(0.0);
+        let t = coverage(self.scatter_freedom);
+        let half = (t * t * scatter + Z95 * Z95 * rest).sqrt();
         Estimate {
             value,
-            u,
+            u: variance.max(0.0).sqrt(),
             lo95: value - half,
             hi95: value + half,
         }

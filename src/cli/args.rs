@@ -353,6 +353,18 @@ pub struct CalibrateCommon {
     /// 2kg=captures/20310517T142140Z-pull; may be given several times.
     #[arg(long = "point", value_name = "VALUE=RECORD")]
     pub records: Vec<String>,
+    /// Port of the probe: asks for each --on, records it for a few seconds and keeps the captures.
+    #[arg(long, value_name = "PATH[=BAUD]", requires = "on")]
+    pub port: Option<Port>,
+    /// With --port: what will be on the sensor, such as 2kg; given once for each point, in this order.
+    #[arg(long, value_name = "VALUE", requires = "port")]
+    pub on: Vec<String>,
+    /// With --port: how long each point is recorded. Default: 5s.
+    #[arg(long = "for", value_name = "TIME", value_parser = duration, allow_hyphen_values = true, requires = "port")]
+    pub duration: Option<Duration>,
+    /// With --port: folder in which the captures are made.
+    #[arg(long, value_name = "DIR", default_value = "captures")]
+    pub captures: PathBuf,
     /// Serial number of the probe whose counts the file of points holds. Without it they are readings in N or Pa.
     #[arg(long, value_name = "SERIAL", value_parser = serial)]
     pub probe: Option<String>,

@@ -10,7 +10,12 @@ use std::{
 use schemars::JsonSchema;
 use serde::Serialize;
 
-use super::{DONE, Failure, Outcome, Output, args::DemoArgs, progress::Progress};
+use super::{
+    DONE, Failure, Outcome, Output,
+    args::DemoArgs,
+    demo_sensors::{Sensor, sensors},
+    progress::Progress,
+};
 use crate::{
     clock::Clock,
     inspect::{Finding, Stated, Test},
@@ -38,6 +43,7 @@ const BEGIN: &str = "2031-05-17T14:21:40Z";
 /// From the end of a test to the opening of the next port: changing the probe, microseconds.
 const CHANGE_US: u64 = 240_000_000;
 const CAPTURES: &str = "captures";
+const CALIBRATIONS: &str = "calibrations";
 const VEHICLE: &str = "plover-8.toml";
 const SUMMARY: &str = "summary.txt";
 const FINDINGS: &str = "findings.json";
@@ -73,7 +79,8 @@ pub fn run(args: &DemoArgs, output: &mut Output) -> Outcome {
     let mut progress = Progress::stderr();
     let mut taken = Vec::new();
     progress.show("simulating the car ...");
-    let (steps, truth) = steps(args.seed);
+    let sensors = sensors(args.seed)?;
+    let (steps, truth) = steps(args.seed, &sensors);
     let clock = Clock::virtual_from(BEGIN.parse().expect("a constant that is tested"));
     let captures = folder.join(CAPTURES);
     for step in steps {
@@ -86,6 +93,16 @@ pub fn run(args: &DemoArgs, output: &mut Output) -> Outcome {
     progress.clear();
     let findings = DemoResult(taken.iter().map(|(finding, ..)| finding).collect());
     let text = |picture| text(&car, &taken, args.seed, picture);
+    let calibrations = folder.join(CALIBRATIONS);
+    fs::create_dir(&calibrations).map_err(|e| cannot("make", &calibrations, &e))?;
+    for sensor in &sensors {
+        write(&calibrations, &format!("{}.csv", sensor.name), &sensor.rows)?;
+        write(
+            &calibrations,
+            &format!("{}.toml", sensor.name),
+            &sensor.file,
+        )?;
+    }
     write(&folder, VEHICLE, PLOVER_8)?;
     write(&folder, FINDINGS, &report::pretty(&findings))?;
     write(&folder, TRUTH, &report::pretty(&truth))?;
@@ -96,7 +113,7 @@ pub fn run(args: &DemoArgs, output: &mut Output) -> Outcome {
     Ok(DONE)
 }
 
-fn steps(seed: u64) -> ([Step; 3], Truth) {
+fn steps(seed: u64, [pressure, cord]: &[Sensor; 2]) -> ([Step; 3], Truth) {
     let tank = tank::simulate(&TankScenario::plover(), seed);
     let engine_scenario = EngineScenario::plover();
     let engine = engine::simulate(&engine_scenario, seed);
@@ -118,6 +135,7 @@ fn steps(seed: u64) -> ([Step; 3], Truth) {
         "virtual-1",
         boards::pressure(&tank.readings, seed),
     );
+    leak.stated.calibrations = pressure.calibrations();
     leak.stated.p_ref_pa = Some(tank.truth.p_ref_pa);
     // The club's barometer is read to a hectopascal.
     leak.stated.ambient_pa = Some((tank.truth.ambient_pa / 100.0).round() * 100.0);
@@ -127,7 +145,8 @@ fn steps(seed: u64) -> ([Step; 3], Truth) {
     ];
     let order = engine_scenario.probe.filter_order;
     let force = boards::force(&engine.readings, order, seed);
-    let pull = step(Test::Pull, "plug_in_cold", "virtual-2", force);
+    let mut pull = step(Test::Pull, "plug_in_cold", "virtual-2", force);
+    pull.stated.calibrations = cord.calibrations();
     let hall = boards::hall(&train.readings, seed);
     let roll = step(Test::Roll, "one_fl", "virtual-3", hall);
     let truth = Truth {
@@ -243,7 +262,8 @@ fn text(
     let _ = writeln!(
         text,
         "\n{CAPTURES}/ holds what the probes sent, {VEHICLE} the car, {FINDINGS} the numbers,\n\
-         {TRUTH} what the simulation put in. To measure one again, in this folder:\n\
+         {TRUTH} what the simulation put in, {CALIBRATIONS}/ what masses and a water column made of\n\
+         the probes. To measure one again, in this folder:\n\
          feelgauge analyze leak {}",
         taken[0].1
     );

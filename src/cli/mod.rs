@@ -5,6 +5,7 @@ pub mod args;
 mod calibrate;
 mod compare;
 mod demo;
+mod demo_sensors;
 mod parse;
 mod plan;
 mod probes;

@@ -156,13 +156,13 @@ pub(super) fn calibration(page: &mut Page, share: CalibrationShare, what: &str) 
     match share.state {
         CalibrationState::NotStated => {}
         CalibrationState::Missing => page.say(format!(
-            "The {what} sensor is not calibrated: the range allows for {percent} % of the reading (standard uncertainty, what              such sensors usually keep). `feelgauge calibrate {what}` makes it smaller."
+            "The {what} sensor is not calibrated: the range allows for {percent} % of the reading (standard uncertainty, what such sensors usually keep). `feelgauge calibrate {what}` makes it smaller."
         )),
         CalibrationState::Current => page.say(format!(
             "The {what} sensor is calibrated: {percent} % of the reading (standard uncertainty) is in the range."
         )),
         CalibrationState::Expired => page.say(format!(
-            "The calibration of the {what} sensor was due before this record: the range was widened to {percent} % of the              reading (standard uncertainty). Calibrate it again: `feelgauge calibrate {what}`."
+            "The calibration of the {what} sensor was due before this record: the range was widened to {percent} % of the reading (standard uncertainty). Calibrate it again: `feelgauge calibrate {what}`."
         )),
     }
 }

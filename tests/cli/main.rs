@@ -2,6 +2,7 @@
 
 #![allow(clippy::unwrap_used)] // in a test an unwrap is an assertion
 
+mod calibrate;
 mod schema;
 mod truth;
 

@@ -122,6 +122,10 @@ fn calls(records: &Records) -> Vec<(&'static str, String)> {
         ("LeakParts", format!("rule-out leak {LEAK}")),
         ("PlugShare", format!("rule-out pull {PULL}")),
         ("RollParts", format!("rule-out roll {ROLL}")),
+        (
+            "CalibrationFinding",
+            format!("calibrate volume {}", super::calibrate::syringe(records)),
+        ),
         ("CheckResult", format!("vehicle check {car}")),
         ("OrdersResult", format!("vehicle orders {car}")),
         (

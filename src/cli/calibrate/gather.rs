@@ -2,7 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
-use super::{known::Ruler, record::read};
+use super::{known::Ruler, live, record::read};
 use crate::{
     calibration::{MAX_TEXT, Row, read_points},
     cli::{Failure, args::CalibrateCommon, plan},
@@ -39,10 +39,11 @@ pub(super) struct Gathered {
 
 /// Reads everything that the command line names.
 pub(super) fn gather(ruler: &Ruler, common: &CalibrateCommon) -> Result<Gathered, Failure> {
-    if common.points.is_none() && common.records.is_empty() {
+    if common.points.is_none() && common.records.is_empty() && common.port.is_none() {
         let wanted = ruler.columns().wanted();
         return Err(Failure::Usage(format!(
-            "feelgauge: no points; name a file with the header {wanted}, or give records: --point VALUE=RECORD"
+            "feelgauge: no points; name a file with the header {wanted}, give records: --point VALUE=RECORD, or a \
+             probe and what will be on it: --port PATH --on VALUE"
         )));
     }
     let mut gathered = Gathered {
@@ -79,8 +80,18 @@ fn file(ruler: &Ruler, path: &Path, gathered: &mut Gathered) -> Result<(), Failu
             "{name}: longer than {MAX_TEXT} bytes; a file of points needs a few thousand"
         )));
     }
+    rows(ruler, &name.to_string(), &text, gathered)
+}
+
+/// Points of a file's text.
+pub(super) fn rows(
+    ruler: &Ruler,
+    name: &str,
+    text: &str,
+    gathered: &mut Gathered,
+) -> Result<(), Failure> {
     let (column, rows) =
-        read_points(&text, ruler.columns()).map_err(|e| Failure::Work(format!("{name}:{e}")))?;
+        read_points(text, ruler.columns()).map_err(|e| Failure::Work(format!("{name}:{e}")))?;
     if rows.is_empty() {
         return Err(Failure::Work(format!(
             "{name}: no rows under the header; write one row a reading"
@@ -111,12 +122,17 @@ fn records(
     gathered: &mut Gathered,
 ) -> Result<(), Failure> {
     let mut first: Option<String> = gathered.taken.first().map(|t| t.place.clone());
-    let all = gathered.taken.len() + common.records.len();
+    let mut named = Vec::new();
     for text in &common.records {
         let (value, path) = split(text)?;
-        let (stated, direct) = ruler
-            .parse(&value)
-            .map_err(|e| Failure::Usage(format!("--point {text}: {e}")))?;
+        let parsed = ruler.parse(&value);
+        parsed.map_err(|e| Failure::Usage(format!("--point {text}: {e}")))?;
+        named.push((value, path));
+    }
+    named.extend(live::record(ruler, common)?);
+    let all = gathered.taken.len() + named.len();
+    for (value, path) in named {
+        let (stated, direct) = ruler.parse(&value).expect("it was parsed before");
         let place = path.display().to_string();
         let found = read(ruler.kind(), &path, common.channel)?;
         if first.is_none() && gathered.sensor.is_none() {

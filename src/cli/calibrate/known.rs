@@ -31,7 +31,7 @@ const MM: f64 = 1e-3;
 
 /// How known values follow from what is written down.
 #[derive(Clone, Debug)]
-pub(super) enum Ruler {
+pub(in crate::cli) enum Ruler {
     /// Hanging masses.
     Force { gravity: Gravity, u_kg: Option<f64> },
     /// A water column.
@@ -161,12 +161,12 @@ impl Ruler {
     }
 
     /// Known value of a point, SI.
-    pub fn known(&self, taken: &Taken) -> f64 {
+    pub(super) fn known(&self, taken: &Taken) -> f64 {
         taken.stated * self.factor(taken.direct)
     }
 
     /// What shifts the known values.
-    pub fn common(&self, taken: &[Taken]) -> Vec<Common> {
+    pub(super) fn common(&self, taken: &[Taken]) -> Vec<Common> {
         let of = |source, shift: &dyn Fn(&Taken) -> f64| Common {
             source,
             shift: taken.iter().map(shift).collect(),

@@ -2,6 +2,7 @@
 
 mod gather;
 mod known;
+mod live;
 mod record;
 
 use std::{fs, io::Write as _, path::Path};
@@ -21,7 +22,7 @@ use crate::{
     report,
 };
 use gather::{Gathered, gather};
-use known::Ruler;
+pub(in crate::cli) use known::Ruler;
 
 /// A calibration is good for a year when nobody says otherwise (common practice, no source).
 const GOOD_FOR_MONTHS: i64 = 12;
@@ -51,6 +52,34 @@ pub(super) fn run(verb: CalibrateVerb, output: &mut Output) -> Outcome {
     Ok(DONE)
 }
 
+/// The text of the calibration that a file of points gives for a probe's first channel; `None`: refused. For the virtual
+/// bench, which knows its day.
+pub(super) fn of_rows(
+    ruler: &Ruler,
+    (name, rows): (&str, &str),
+    probe: &str,
+    date: Date,
+) -> Result<Option<String>, Failure> {
+    let mut gathered = Gathered {
+        sensor: Some(probe.into()),
+        channel: Some(0),
+        ..Gathered::default()
+    };
+    gather::rows(ruler, name, rows, &mut gathered)?;
+    let (_, file) = conclude(ruler, &gathered, date, year_on(date)?)?;
+    Ok(file)
+}
+
+/// The day a year on.
+fn year_on(date: Date) -> Result<Date, Failure> {
+    date.checked_add(Span::new().months(GOOD_FOR_MONTHS))
+        .map_err(|_| {
+            Failure::Usage(format!(
+                "feelgauge: --date {date} is too late; state the due day with --due"
+            ))
+        })
+}
+
 /// Day of the points and the day on which they want repeating.
 fn days(common: &CalibrateCommon, today: Date) -> Result<(Date, Date), Failure> {
     let usage = |e: String| Failure::Usage(format!("feelgauge: {e}"));
@@ -60,15 +89,7 @@ fn days(common: &CalibrateCommon, today: Date) -> Result<(Date, Date), Failure> 
             "--date {date} has not come yet; state the day on which the points were taken"
         )));
     }
-    let year_on = || {
-        date.checked_add(Span::new().months(GOOD_FOR_MONTHS))
-            .map_err(|_| {
-                usage(format!(
-                    "--date {date} is too late; state the due day with --due"
-                ))
-            })
-    };
-    let due = common.due.map_or_else(year_on, Ok)?;
+    let due = common.due.map_or_else(|| year_on(date), Ok)?;
     if due <= date {
         return Err(usage(format!(
             "--due {due} is not after the day of the calibration, {date}"

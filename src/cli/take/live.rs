@@ -281,6 +281,7 @@ mod tests {
     fn plan(bare: Option<Bare>) -> Plan {
         let name: PortName = "/dev/ttyUSB0".parse().unwrap();
         Plan {
+            is_test: true,
             test: Test::Pull,
             ways: vec![super::super::Way { name, bare }],
             duration: None,

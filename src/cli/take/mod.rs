@@ -3,7 +3,12 @@
 mod live;
 mod plan;
 
-use std::{path::Path, pin::Pin, sync::Arc, time::Duration};
+use std::{
+    path::{Path, PathBuf},
+    pin::Pin,
+    sync::Arc,
+    time::Duration,
+};
 
 use schemars::JsonSchema;
 use serde::Serialize;
@@ -16,7 +21,7 @@ use tokio::{
 use super::{DONE, Failure, Outcome, Output, args::TakeArgs, progress::Progress, say};
 use crate::{
     clock::Clock,
-    inspect::{Finding, Input, Mark, Source},
+    inspect::{Finding, Input, Mark, Source, Test},
     probe::{
         bare::listen,
         discover,
@@ -84,6 +89,24 @@ pub fn run(args: &TakeArgs, output: &mut Output) -> Outcome {
     Ok(DONE)
 }
 
+/// A capture that another verb needs.
+pub(super) struct Recorded {
+    pub test: Test,
+    pub port: super::Port,
+    pub duration: Duration,
+    pub out: PathBuf,
+}
+
+/// Records it; its folder. What it shows does not matter.
+pub(super) fn record_only(wanted: Recorded) -> Result<PathBuf, Failure> {
+    let plan = Plan::of(wanted);
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .enable_all()
+        .build()
+        .map_err(|e| Failure::Work(format!("feelgauge: no tasks can be started: {e}")))?;
+    Ok(runtime.block_on(take(&plan))?.capture.into())
+}
+
 /// A probe that answered.
 struct Connected {
     link: Link<Port>,
@@ -107,7 +130,9 @@ async fn take(plan: &Plan) -> Result<TakeReport, Failure> {
     let writer = begin(plan, &clock, &probes)?;
     let folder = plan.out.join(writer.folder()).display().to_string();
     say(&format!("feelgauge: recording to {folder}"));
-    say(plan::what_to_do(plan.test));
+    if plan.is_test {
+        say(plan::what_to_do(plan.test));
+    }
 
     let seen = Arc::new(Seen::new(plan.test, probes.len()));
     let mut live = Live::new(settings, plan, sources.clone(), Arc::clone(&seen));

@@ -27,6 +27,8 @@ pub(super) struct Way {
 #[derive(Debug)]
 pub(super) struct Plan {
     pub test: Test,
+    /// A test of a car: the person is told what to do.
+    pub is_test: bool,
     pub ways: Vec<Way>,
     pub duration: Option<Duration>,
     pub out: PathBuf,
@@ -38,6 +40,24 @@ pub(super) struct Plan {
 }
 
 impl Plan {
+    /// A plain recording of one probe.
+    pub fn of(wanted: super::Recorded) -> Self {
+        Self {
+            test: wanted.test,
+            is_test: false,
+            ways: vec![Way {
+                name: (&wanted.port).into(),
+                bare: None,
+            }],
+            duration: Some(wanted.duration),
+            out: wanted.out,
+            operator: None,
+            stated: Stated::default(),
+            vehicle_text: None,
+            vehicle: None,
+        }
+    }
+
     /// The measure's settings for these probes, or what is missing for a finding: the capture is worth taking without.
     pub fn settings(&self, sources: &[Source]) -> Result<Result<Settings, Refusal>, Failure> {
         let refused = |code, e: &SettingsError| Ok(Err(Refusal::new(code, e.to_string())));
@@ -74,6 +94,7 @@ pub(super) fn plan(args: &TakeArgs) -> Result<Plan, Failure> {
     let (vehicle_text, vehicle) = vehicle.transpose()?.unzip();
     let plan = Plan {
         test: args.test,
+        is_test: true,
         ways,
         duration: args.duration,
         out: args.out.clone(),
