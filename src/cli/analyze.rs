@@ -132,6 +132,8 @@ fn calibrated(reading: Reading, line: &CalibrationLine) -> Reading {
 struct Sift {
     /// The sensed indices of a roll.
     sensors: Vec<u32>,
+    /// Those and the ones that only have to fit the gears.
+    heard: Vec<u32>,
     /// Readings of each sensor; the parser bounds how many there are.
     seen: BTreeMap<u32, u64>,
     ignored: u64,
@@ -141,6 +143,7 @@ impl Sift {
     fn new(settings: &Settings) -> Self {
         Self {
             sensors: settings.sensors(),
+            heard: settings.heard(),
             seen: BTreeMap::new(),
             ignored: 0,
         }
@@ -151,7 +154,7 @@ impl Sift {
             return true;
         };
         *self.seen.entry(edge.sensor).or_default() += 1;
-        let counts = self.sensors.contains(&edge.sensor);
+        let counts = self.heard.contains(&edge.sensor);
         self.ignored += u64::from(!counts);
         counts
     }

@@ -112,7 +112,7 @@ impl Session {
             Settings::Roll { .. } | Settings::Blind { .. } => Test::Roll,
         };
         Self {
-            feed: Feed::new(test, sources, settings.sensors()),
+            feed: Feed::new(test, sources, settings.heard()),
             measure: Measure::new(settings),
             now_s: 0.0,
             sealed_from_s: None,
@@ -179,9 +179,15 @@ impl Measure {
         match settings {
             Settings::Leak(leak) => Self::Leak(Box::new(Leak::new(leak))),
             Settings::Pull(pull) => Self::Pull(Box::new(Pull::new(pull))),
-            Settings::Roll { roll, sensor, more } => {
+            Settings::Roll {
+                roll,
+                sensor,
+                more,
+                watched,
+            } => {
                 let sensors = std::iter::once((sensor, roll)).chain(more);
-                Self::Roll(Box::new(Roll::of_sensors(sensors.collect())))
+                let roll = Roll::of_sensors(sensors.collect()).watching(watched);
+                Self::Roll(Box::new(roll))
             }
             Settings::Blind { magnets, .. } => Self::Roll(Box::new(Roll::blind(magnets))),
         }

@@ -147,6 +147,8 @@ pub enum Settings {
         sensor: u32,
         /// Further sensors that count, each with its own.
         more: Vec<(u32, RollSettings)>,
+        /// The file's other sensors: what they saw must fit the gears, nothing else is asked of them.
+        watched: Vec<(u32, RollSettings)>,
     },
     /// For a roll of a car without a file.
     Blind {
@@ -158,6 +160,15 @@ pub enum Settings {
 }
 
 impl Settings {
+    /// Indices of the sensors whose edges reach the measure in a roll test; none for the others.
+    pub fn heard(&self) -> Vec<u32> {
+        let mut heard = self.sensors();
+        if let Self::Roll { watched, .. } = self {
+            heard.extend(watched.iter().map(|(sensor, _)| *sensor));
+        }
+        heard
+    }
+
     /// Indices of the sensors whose edges count in a roll test; none for the others.
     pub fn sensors(&self) -> Vec<u32> {
         match self {
@@ -325,7 +336,27 @@ fn roll(stated: &Stated, vehicle: &Vehicle) -> Result<Settings, SettingsError> {
             .or(first)
             .expect("a train was solved for a sensor"),
         more: more.collect::<Result<_, SettingsError>>()?,
+        watched: watched(stated, vehicle),
     })
+}
+
+/// The sensors of the file that were not asked for and turn in the setup.
+fn watched(stated: &Stated, vehicle: &Vehicle) -> Vec<(u32, RollSettings)> {
+    let first = vehicle.sensors.first().map(|s| s.index);
+    let asked =
+        |index| stated.sensor.or(first) == Some(index) || stated.more_sensors.contains(&index);
+    let others = vehicle
+        .sensors
+        .iter()
+        .map(|s| s.index)
+        .filter(|index| !asked(*index));
+    let with = |index| {
+        Some((
+            index,
+            sensed(stated.setup.as_deref(), vehicle, Some(index)).ok()?,
+        ))
+    };
+    others.filter_map(with).collect()
 }
 
 /// Settings for the record of one sensor, the first of the file where none is stated.

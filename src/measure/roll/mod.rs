@@ -128,6 +128,8 @@ impl RollSettings {
 pub struct Roll {
     /// What each sensor saw; one or more.
     sensors: Vec<Edges>,
+    /// Other sensors of the car: they only have to fit the gears.
+    watched: Vec<Edges>,
     /// Nobody has told the gear train: a rhythm is looked for, no part.
     blind: bool,
 }
@@ -137,6 +139,7 @@ impl Roll {
     pub fn new(settings: RollSettings) -> Self {
         Self {
             sensors: vec![Edges::new(None, settings)],
+            watched: Vec::new(),
             blind: false,
         }
     }
@@ -161,14 +164,27 @@ impl Roll {
         let edges = |(index, settings)| Edges::new(Some(index), settings);
         Self {
             sensors: sensors.into_iter().map(edges).collect(),
+            watched: Vec::new(),
             blind: false,
+        }
+    }
+
+    /// The same beside other sensors, by index. Their records are not judged: where they contradict the gear train the finding
+    /// is refused, because then sensor, shaft, magnets or setup is not what the vehicle file says.
+    #[must_use]
+    pub fn watching(self, sensors: Vec<(u32, RollSettings)>) -> Self {
+        let edges = |(index, settings)| Edges::new(Some(index), settings);
+        Self {
+            watched: sensors.into_iter().map(edges).collect(),
+            ..self
         }
     }
 
     /// Takes one edge, in the order of time of its sensor; one that is not later than the last is counted and dropped. Edges
     /// of other sensors than the measure's are left out.
     pub fn push(&mut self, edge: Edge) {
-        if let Some(sensor) = self.sensors.iter_mut().find(|s| s.takes(edge)) {
+        let mut all = self.sensors.iter_mut().chain(&mut self.watched);
+        if let Some(sensor) = all.find(|s| s.takes(edge)) {
             sensor.push(edge);
         }
     }
@@ -198,11 +214,15 @@ impl Roll {
                 Err(why) => refused = refused.or(Some(why)),
             }
         }
+        let judged_ones = counted.len();
+        // a watched sensor without enough edges says nothing
+        counted.extend(self.watched.into_iter().filter_map(|s| s.count().ok()));
         // what a file says wrongly of one sensor makes the answer of any other doubtful
         if let Some(why) = contradict::refusal(&counted) {
             let (why, quality) = *why;
             return RollFinding::refuse(vec![why], limits, quality);
         }
+        counted.truncate(judged_ones);
         for sensor in counted {
             let judged = match sensor.record() {
                 Ok(record) if self.blind => return record.blind(limits),
