@@ -6,7 +6,7 @@
 //! [`Guard`] is the whole of it, for a live probe and for a record alike: readings in, alarms and ended pulls out.
 //! [`Rule`] is the decision alone.
 
-use std::collections::VecDeque;
+use std::{collections::VecDeque, time::Duration};
 
 use schemars::JsonSchema;
 use serde::Serialize;
@@ -58,6 +58,17 @@ pub struct Alarm {
     pub reason: Reason,
 }
 
+impl Alarm {
+    /// A call with this reading.
+    pub(in crate::measure) fn at(reading: ForceReading, reason: Reason) -> Self {
+        Self {
+            alarm_s: reading.t_us as f64 * 1e-6,
+            force_n: reading.force_n,
+            reason,
+        }
+    }
+}
+
 /// What one reading brought.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Step {
@@ -67,6 +78,15 @@ pub struct Step {
     pub gap: bool,
     /// A pull, a bump or too long a pull that ended before this reading (at a gap) or with it.
     pub ended: Vec<(Ended, Train)>,
+}
+
+/// What one reading brought, without what ended.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(in crate::measure) struct Heard {
+    /// Readings are missing before this one.
+    pub(in crate::measure) gap: bool,
+    /// The guard calls with this reading.
+    pub(in crate::measure) reason: Option<Reason>,
 }
 
 /// The guard of a force probe: finds the base, watches every reading, learns from the pulls that went well.
@@ -89,6 +109,8 @@ pub struct Guard {
     segmenter: Segmenter,
     rule: Rule,
     last_us: Option<u64>,
+    /// Readings are missing where two lie further apart, us.
+    gap_us: u64,
 }
 
 impl Guard {
@@ -101,6 +123,7 @@ impl Guard {
             segmenter: Segmenter::new(dt_s, sampling.w),
             rule: Rule::new(thresholds.0, thresholds.1, dt_s),
             last_us: None,
+            gap_us: gap_us(dt_s),
         }
     }
 
@@ -128,26 +151,35 @@ impl Guard {
 
     /// Takes one reading: finite, and later than the last one.
     pub fn push(&mut self, reading: ForceReading) -> Step {
-        let mut step = Step::default();
-        let apart = self
+        let mut ended = Vec::new();
+        let heard = self.hear(reading, &mut ended);
+        Step {
+            alarm: heard.reason.map(|reason| Alarm::at(reading, reason)),
+            gap: heard.gap,
+            ended,
+        }
+    }
+
+    /// As [`Guard::push`], for a caller who has a list for what ended.
+    pub(in crate::measure) fn hear(
+        &mut self,
+        reading: ForceReading,
+        ended: &mut Vec<(Ended, Train)>,
+    ) -> Heard {
+        let gap = self
             .last_us
-            .map_or(0, |last| reading.t_us.saturating_sub(last));
+            .is_some_and(|last| reading.t_us.saturating_sub(last) > self.gap_us);
         self.last_us = Some(reading.t_us);
-        step.gap = apart as f64 * 1e-6 > GAP * self.sampling.dt_s;
-        if step.gap {
-            let ended = self.segmenter.gap();
-            step.ended.extend(ended.map(|ended| self.ended(ended)));
+        if gap {
+            let torn = self.segmenter.gap();
+            ended.extend(torn.map(|torn| self.ended(torn)));
         }
         let base = self.base().map(|base| base.level_n);
-        step.alarm = self.rule.push(reading.force_n, base).map(|reason| Alarm {
-            alarm_s: reading.t_us as f64 * 1e-6,
-            force_n: reading.force_n,
-            reason,
-        });
-        if let Some(ended) = self.segmenter.push(reading) {
-            step.ended.push(self.ended(ended));
+        let reason = self.rule.push(reading.force_n, base);
+        if let Some(end) = self.segmenter.push(reading) {
+            ended.push(self.ended(end));
         }
-        step
+        Heard { gap, reason }
     }
 
     /// The record is over: a running pull ends with it.
@@ -165,6 +197,12 @@ impl Guard {
             .pull_ended(if whole { train.tops.len() } else { 0 });
         (ended, train)
     }
+}
+
+/// Longest time between two readings of which none is missing between them, us.
+fn gap_us(dt_s: f64) -> u64 {
+    let usual_us = Duration::from_secs_f64((GAP * dt_s).clamp(0.0, 1e6));
+    u64::try_from(usual_us.as_micros()).expect("at most 1e12")
 }
 
 /// The decision alone. Feed every reading with the base that the idle blocks gave.

@@ -3,7 +3,7 @@
 use super::{
     About,
     number::{percent, plain, shown, shown_against, stated},
-    page::{Page, count, limit_source, verdict_word},
+    page::{Page, count, limit_source, list, verdict_word},
     picture, remarks,
 };
 use crate::{
@@ -26,7 +26,7 @@ const UNDER_READ: f64 = 0.20;
 pub(super) fn text(finding: &PullFinding, about: About) -> String {
     let word = verdict_word(finding.verdict, finding.refused.is_some());
     let mut page = Page::titled("pull", word, about.source);
-    let plug_out = setup(&mut page, about);
+    setup(&mut page, about);
     if let Some(refusals) = &finding.refused {
         page.refusals(refusals);
     }
@@ -39,7 +39,7 @@ pub(super) fn text(finding: &PullFinding, about: About) -> String {
         }
         if finding.refused.is_none() {
             page.heading("next");
-            page.say(next(finding, plug_out));
+            page.say(next(finding));
         }
     }
     page.heading("record");
@@ -49,14 +49,17 @@ pub(super) fn text(finding: &PullFinding, about: About) -> String {
     page.finish()
 }
 
-/// Says in which setup the pulls were made; true with the plug out.
-fn setup(page: &mut Page, about: About) -> bool {
-    let Some(setup) = about.setup() else {
-        return false;
-    };
+/// Says in which setup the pulls were made.
+fn setup(page: &mut Page, about: About) {
+    let Some(setup) = about.setup() else { return };
     let label = setup.label.as_deref().unwrap_or(&setup.name);
     page.say(format!("Setup: {label}."));
-    matches!(setup.test, SetupTest::Pull { plug_in: false, .. })
+    if let SetupTest::Pull { warm, .. } = setup.test {
+        let state = if warm { "warm" } else { "cold" };
+        page.say(format!(
+            "Engine {state}: compare only with pulls of a {state} engine; warmth alone takes about a tenth of the force."
+        ));
+    }
 }
 
 fn guard(page: &mut Page, finding: &PullFinding) {
@@ -74,6 +77,9 @@ fn guard(page: &mut Page, finding: &PullFinding) {
 
 fn result(page: &mut Page, finding: &PullFinding) {
     page.heading("result");
+    if finding.plug_out {
+        friction(page, finding);
+    }
     if let Some(session) = finding.session {
         let (cadence, peak) = (shown(session.cadence_hz), shown(session.peak_at_cadence_n));
         page.say(format!(
@@ -102,6 +108,7 @@ fn result(page: &mut Page, finding: &PullFinding) {
             limit_source(finding.limit_source)
         ));
     }
+    budget(page, finding);
     let under = finding
         .pulls
         .iter()
@@ -112,6 +119,50 @@ fn result(page: &mut Page, finding: &PullFinding) {
             "The force probe is slow for these strokes: a true peak may be up to {} higher than shown.",
             percent(under / (1.0 - under).max(0.01))
         ));
+    }
+}
+
+/// Plug out: the force that is left without compression.
+fn friction(page: &mut Page, finding: &PullFinding) {
+    match finding.plug_out_peak_n {
+        Some(peak) => {
+            let s = shown(peak);
+            page.say(format!(
+                "Plug out: friction and spring take {} N (95 % range: {} N), median of {}.",
+                s.value,
+                s.range(),
+                count(finding.pulls.len() as u64, "pull")
+            ));
+        }
+        None => page.say("Plug out: make three pulls or more, then the force of friction can be stated with its range."),
+    }
+}
+
+/// Lines of the budget that are said.
+const BUDGET_LINES: usize = 2;
+
+/// Where the range of the lift ratio comes from, the two largest parts.
+fn budget(page: &mut Page, finding: &PullFinding) {
+    let parts: Vec<String> = finding
+        .budget
+        .iter()
+        .take(BUDGET_LINES)
+        .filter(|part| part.share >= 0.01)
+        .map(|part| format!("{} ({})", source(&part.source), percent(part.share)))
+        .collect();
+    if !parts.is_empty() {
+        page.say(format!("What makes the range wide: {}.", list(&parts)));
+    }
+}
+
+/// Words for a source of uncertainty.
+fn source(word: &str) -> &str {
+    match word {
+        "scatter_of_pulls" => "pulls differ from each other",
+        "peak_reading" => "the top of a stroke lies between two readings",
+        "noise" => "noise of the probe",
+        "calibration" => "calibration of the probe",
+        other => other,
     }
 }
 
@@ -151,8 +202,8 @@ fn cell(estimate: Option<Estimate>) -> String {
     )
 }
 
-fn next(finding: &PullFinding, plug_out: bool) -> String {
-    if plug_out {
+fn next(finding: &PullFinding) -> String {
+    if finding.plug_out {
         return "Plug out: this is friction without compression. Put the plug in and pull again; the difference is compression's share.".into();
     }
     match finding.verdict {

@@ -81,6 +81,14 @@ const FLAGS: &[(&str, &str)] = &[
         "By the vehicle file the wheels would have turned at a speed that no hand gives them. Look on which shaft the sensor sits, count its magnets, and check the setup: where one of them is wrong, the part named is wrong.",
     ),
     (
+        "temperature_differs",
+        "One side was pulled cold and the other warm, which moves the force of both; take them again at like temperature.",
+    ),
+    (
+        "record_without_pulls",
+        "At least one record gave no pull that could be used, and was left out.",
+    ),
+    (
         "cut_short",
         "The capture was not closed in order: power or port was lost; everything up to the last second is there.",
     ),

@@ -19,7 +19,7 @@ pub use finding::{
 
 pub use plug::{PlugShare, plug};
 
-use crate::measure::guard::Guard;
+use crate::measure::guard::{Alarm, Guard};
 use crate::reading::{Estimate, ForceReading, Quality, Refusal, Verdict, Z95};
 use crate::units::STANDARD_GRAVITY;
 use segment::{Base, Ended, Segment, median};
@@ -58,6 +58,8 @@ pub struct Pull {
     /// First readings, until the time between two is known.
     head: Vec<ForceReading>,
     run: Option<Guard>,
+    /// What ended with the newest reading.
+    over: Vec<(Ended, Train)>,
     last: Option<ForceReading>,
     finding: PullFinding,
     /// Highest reading and how often it came.
@@ -73,6 +75,7 @@ impl Pull {
             settings,
             head: Vec::new(),
             run: None,
+            over: Vec::new(),
             last: None,
             finding,
             most: (f64::NEG_INFINITY, 0),
@@ -156,11 +159,18 @@ impl Pull {
             .run
             .as_mut()
             .expect("called once the sampling is known");
-        let step = guard.push(reading);
-        self.finding.quality.common.gaps += u64::from(step.gap);
-        self.finding.guard = self.finding.guard.or(step.alarm);
-        for (ended, train) in &step.ended {
-            self.ended(ended, train);
+        let heard = guard.hear(reading, &mut self.over);
+        if heard.gap {
+            self.finding.quality.common.gaps += 1;
+        }
+        if let Some(reason) = heard.reason {
+            let alarm = Alarm::at(reading, reason);
+            self.finding.guard.get_or_insert(alarm);
+        }
+        if !self.over.is_empty() {
+            for (ended, train) in std::mem::take(&mut self.over) {
+                self.ended(&ended, &train);
+            }
         }
     }
 

@@ -1,7 +1,5 @@
 //! Where a pull starts and ends: base and noise from quiet blocks, then an on/off decision a reading.
 
-use std::collections::VecDeque;
-
 use crate::reading::ForceReading;
 
 /// Length of a block that may give the base, s.
@@ -61,14 +59,44 @@ pub enum Ended {
 #[derive(Clone, Copy, Debug, PartialEq)]
 enum State {
     Idle,
-    /// Under force: absolute index of the start, time of the reading that showed it, absolute index of the last reading
-    /// under force, highest force over the base.
+    /// Under force: absolute index of the start, time of the reading that showed it, absolute index and time of the last
+    /// reading under force, highest force over the base.
     Pull {
         start: u64,
         begun_us: u64,
         last: u64,
+        last_us: u64,
         most_n: f64,
     },
+}
+
+/// The latest readings. Those in front are dropped by moving on; the room is freed now and then.
+#[derive(Clone, Debug, Default)]
+struct Kept {
+    readings: Vec<ForceReading>,
+    /// Index of the first one that is still kept.
+    head: usize,
+}
+
+impl Kept {
+    /// Dropped readings from which on the room is freed.
+    const FREE_FROM: usize = 4096;
+
+    fn push(&mut self, reading: ForceReading) {
+        if self.head >= Self::FREE_FROM && 2 * self.head >= self.readings.len() {
+            self.readings.drain(..self.head);
+            self.head = 0;
+        }
+        self.readings.push(reading);
+    }
+
+    fn drop_front(&mut self, n: usize) {
+        self.head += n;
+    }
+
+    fn all(&self) -> &[ForceReading] {
+        &self.readings[self.head..]
+    }
 }
 
 /// Streaming segmentation. Memory is bounded by 5 s of readings.
@@ -82,7 +110,7 @@ pub struct Segmenter {
     base: Option<Base>,
     state: State,
     /// Readings from absolute index `first` on.
-    kept: VecDeque<ForceReading>,
+    kept: Kept,
     first: u64,
     /// Absolute index of the last quiet reading.
     quiet: u64,
@@ -107,7 +135,7 @@ impl Segmenter {
             block: Vec::new(),
             base: None,
             state: State::Idle,
-            kept: VecDeque::new(),
+            kept: Kept::default(),
             first: 0,
             quiet: 0,
             gap: false,
@@ -133,17 +161,24 @@ impl Segmenter {
 
     /// Takes the next reading; says what ended with it.
     pub fn push(&mut self, reading: ForceReading) -> Option<Ended> {
-        self.kept.push_back(reading);
-        let k = self.first + self.kept.len() as u64 - 1;
-        let ended = match self.state {
+        let k = self.first + self.kept.all().len() as u64;
+        self.kept.push(reading);
+        match self.state {
             State::Idle => {
                 self.idle(k, reading);
+                if self.state == State::Idle {
+                    self.forget(reading.t_us);
+                }
                 None
             }
-            State::Pull { .. } => self.pulling(k),
-        };
-        self.forget(k);
-        ended
+            State::Pull { .. } => {
+                let ended = self.pulling(k, reading);
+                if ended.is_some() {
+                    self.forget(reading.t_us);
+                }
+                ended
+            }
+        }
     }
 
     /// Readings are missing before the next one: a running pull ends here.
@@ -159,7 +194,7 @@ impl Segmenter {
 
     /// The record ends: a running pull ends with it.
     pub fn finish(&mut self) -> Option<Ended> {
-        let k = self.first + (self.kept.len() as u64).saturating_sub(1);
+        let k = self.first + (self.kept.all().len() as u64).saturating_sub(1);
         self.end(k)
     }
 
@@ -178,6 +213,7 @@ impl Segmenter {
                     start: self.quiet,
                     begun_us: reading.t_us,
                     last: k,
+                    last_us: reading.t_us,
                     most_n: x,
                 };
                 return;
@@ -204,12 +240,12 @@ impl Segmenter {
         }
     }
 
-    fn pulling(&mut self, k: u64) -> Option<Ended> {
-        let reading = self.at(k);
+    fn pulling(&mut self, k: u64, reading: ForceReading) -> Option<Ended> {
         let base = self.base.expect("no pull begins without a base");
         let State::Pull {
             begun_us,
             last,
+            last_us,
             most_n,
             ..
         } = &mut self.state
@@ -219,21 +255,26 @@ impl Segmenter {
         let x = reading.force_n - base.level_n;
         *most_n = most_n.max(x);
         if x > (0.12 * *most_n).max(SPRING_N).max(6.0 * base.noise_n) {
-            *last = k;
+            (*last, *last_us) = (k, reading.t_us);
+            self.too_long |= reading.t_us - *begun_us > LONGEST_US + OFF_US;
+            if self.too_long {
+                // Nothing of it will be reported: only what comes now matters.
+                self.forget_before(k);
+            }
+            return None;
         }
-        let last = *last;
+        let (last, off_us) = (*last, reading.t_us - *last_us);
         self.too_long |= reading.t_us - *begun_us > LONGEST_US + OFF_US;
         if self.too_long {
-            // Nothing of it will be reported: only the readings since `last` matter now.
-            let drop = usize::try_from(last.saturating_sub(self.first)).unwrap_or(0);
-            self.kept.drain(..drop);
-            self.first += drop as u64;
+            self.forget_before(last);
         }
-        if reading.t_us - self.at(last).t_us > OFF_US {
-            self.end(k)
-        } else {
-            None
-        }
+        (off_us > OFF_US).then(|| self.end(k)).flatten()
+    }
+
+    fn forget_before(&mut self, k: u64) {
+        let n = k.saturating_sub(self.first);
+        self.kept.drop_front(usize::try_from(n).unwrap_or(0));
+        self.first += n;
     }
 
     /// Ends the running pull, if there is one, at reading `k`.
@@ -261,9 +302,10 @@ impl Segmenter {
             |absolute: u64| usize::try_from(absolute.saturating_sub(self.first)).unwrap_or(0);
         // Readings start - 1 - w up to, but without, end + 3 + w: the running mean reaches past both ends.
         let from = index(start).saturating_sub(1 + self.w);
-        let to = (index(last) + 3 + self.w).min(self.kept.len());
+        let kept = self.kept.all();
+        let to = (index(last) + 3 + self.w).min(kept.len());
         Some(Ended::Pull(Segment {
-            readings: self.kept.range(from..to).copied().collect(),
+            readings: kept[from..to].to_vec(),
             start: index(start) - from,
             end: index(last) - from,
             base: self.base.expect("no pull begins without a base"),
@@ -271,26 +313,19 @@ impl Segmenter {
         }))
     }
 
-    /// Drops readings that no later pull can need.
-    fn forget(&mut self, k: u64) {
-        if self.state != State::Idle {
-            return;
-        }
+    /// Drops readings that no later pull can need; `now_us` is the time of the newest.
+    fn forget(&mut self, now_us: u64) {
         let margin = 1 + self.w;
-        let needed = self.quiet.saturating_sub(margin as u64);
-        let now_us = self.at(k).t_us;
-        while self.first < needed
-            || (self.kept.len() > 1 + margin && now_us - self.kept[0].t_us > LONGEST_US)
-        {
-            self.kept.pop_front();
-            self.first += 1;
-        }
+        self.forget_before(self.quiet.saturating_sub(margin as u64));
+        let kept = self.kept.all();
+        let newest = kept.len().saturating_sub(1 + margin);
+        let old = kept[..newest]
+            .iter()
+            .take_while(|r| now_us - r.t_us > LONGEST_US)
+            .count();
+        self.kept.drop_front(old);
+        self.first += old as u64;
         self.quiet = self.quiet.max(self.first);
-    }
-
-    fn at(&self, absolute: u64) -> ForceReading {
-        let index = usize::try_from(absolute - self.first).expect("index of a kept reading");
-        self.kept[index]
     }
 }
 
