@@ -142,9 +142,10 @@ impl Sides {
                 Err(why) => refusal = refusal.or(Some(why)),
             }
         }
+        let comparison = compare(pair.test, &of_before, &of_after);
         let mut compared = Compared {
-            comparison: compare(pair.test, &of_before, &of_after),
             setup: pair.setup.clone(),
+            comparison,
             records: Records {
                 before: before.len(),
                 after: after.len(),

@@ -196,6 +196,12 @@ fn roll_change(roll: &RollComparison, about: AboutComparison) -> Vec<String> {
         Some(after) => said.push(format!("After, it hits in {after}.")),
         None => {}
     }
+    if let Some(depth) = roll.quality.detectable_depth {
+        said.push(format!(
+            "The side without a snag would have shown one of {} of the drag or more.",
+            plain(depth)
+        ));
+    }
     let depth = |d: Estimate| format!("{} ({})", shown(d).value, shown(d).range());
     if let (Some(before), Some(after)) = (roll.depth_before, roll.depth_after) {
         said.push(format!(

@@ -5,6 +5,7 @@ use super::{
     number::{percent, plain, shown},
     page::{Page, count, limit_source, list, verdict_word},
     picture, remarks,
+    rule_out::next_setup,
 };
 use crate::measure::roll::{NotSeen, RollDrag, RollFinding, Snag, Suspect};
 use crate::reading::Estimate;
@@ -51,7 +52,7 @@ pub(super) fn text(finding: &RollFinding, about: About) -> String {
             picture::strips(&mut page, &finding.trace, hits);
         }
         page.heading("next");
-        page.say(next(snags, about));
+        page.say(next(snags, finding, about));
     }
     if let Some(drag) = &finding.drag {
         page.heading("drag");
@@ -183,14 +184,19 @@ fn nothing_shown(page: &mut Page, finding: &RollFinding) {
     );
 }
 
-fn next(snags: &[Snag], about: About) -> String {
+fn next(snags: &[Snag], finding: &RollFinding, about: About) -> String {
     let Some(snag) = snags.first() else {
         return "Push or spin, let go, let it run down, again: more turns show weaker snags. Then another setup of the vehicle file.".into();
     };
-    format!(
-        "{} To be surer push or spin, let go, let it run down, again, in another setup of the vehicle file: parts that turn together here may turn apart there.",
-        where_to_look(&snag.part, about)
-    )
+    let look = where_to_look(&snag.part, about);
+    if let (Some(next), Some(vehicle)) = (&finding.next_setup, about.vehicle) {
+        let again = about.setup == Some(next.setup.as_str());
+        return format!(
+            "{look} To be surer push or spin, let go, let it run down, again. {}",
+            next_setup(next, vehicle, again)
+        );
+    }
+    format!("{look} To be surer push or spin, let go, let it run down, again.")
 }
 
 /// How fast it slows by itself.

@@ -240,7 +240,8 @@ fn roll_parts(page: &mut Page, parts: &RollParts, vehicle: &Vehicle) {
             let of = |s: &&roll::PartShare| s.part == *part && s.probability >= WORTH;
             suspects.iter().any(|s| of(&s))
         };
-        for group in parts.same_order.iter().filter(|g| g.iter().any(worth)) {
+        let groups = parts.same_order.iter().filter(|g| g.iter().any(worth));
+        for group in groups.filter(|_| parts.snag == Some(true)) {
             let words: Vec<String> = group.iter().map(|p| named(p, Some(vehicle))).collect();
             page.say(format!(
                 "None of these setups can tell apart: {}.",
@@ -315,26 +316,30 @@ fn roll_next(parts: &RollParts, vehicle: &Vehicle) -> String {
 pub(super) fn next_setup(next: &roll::NextSetup, vehicle: &Vehicle, again: bool) -> String {
     let label = vehicle.label(&next.setup);
     let label = label.map_or_else(String::new, |label| format!(" ({label})"));
-    let groups: Vec<String> = next
-        .shows
-        .iter()
-        .map(|group| {
-            let words: Vec<String> = group.iter().map(|p| vehicle.words_for(p)).collect();
-            list(&words)
-        })
-        .collect();
-    let rests: Vec<String> = next.rests.iter().map(|p| vehicle.words_for(p)).collect();
-    let reason = match (&groups[..], &rests[..]) {
-        ([], _) => "it tells most".into(),
-        ([only], []) => format!("it shows {only} by itself"),
-        ([only], rests) => format!("it shows {only}, while there rest: {}", list(rests)),
-        (groups, []) => format!("it tells apart {}", groups.join(" / ")),
-        (groups, rests) => format!(
-            "it tells apart {}, while there rest: {}",
-            groups.join(" / "),
-            list(rests)
-        ),
+    let words = |parts: &[String]| -> Vec<String> {
+        parts.iter().map(|part| vehicle.words_for(part)).collect()
     };
+    let groups: Vec<String> = next.shows.iter().map(|group| few(&words(group))).collect();
+    let rests = few(&words(&next.rests));
+    let mut reason = match &groups[..] {
+        [] => "it tells most".to_owned(),
+        [only] => format!("it shows {only} by itself"),
+        groups => format!("it tells apart {}", few(groups)),
+    };
+    if !rests.is_empty() && !groups.is_empty() {
+        reason = format!("{reason}, while there rest: {rests}");
+    }
     let when = if again { "once more" } else { "next" };
     format!("Take setup {}{label} {when}: {reason}.", next.setup)
+}
+
+/// Most things that one sentence names.
+const FEW: usize = 3;
+
+/// The first few of many words, and how many more there are.
+fn few(words: &[String]) -> String {
+    match words.len() {
+        n if n <= FEW + 1 => list(words),
+        n => format!("{} and {} more", words[..FEW].join(", "), n - FEW),
+    }
 }

@@ -2,6 +2,7 @@
 
 #![allow(clippy::unwrap_used)] // in a test an unwrap is an assertion
 
+mod roll;
 mod rule_out;
 
 use std::{fs, path::Path, process::Command};

@@ -39,7 +39,9 @@ pub struct RollComparison {
     pub after: u64,
     /// The part whose snag is compared: the one named before, else the one named after.
     pub part: Option<String>,
-    /// Setup of all captures.
+    /// Setup of all captures; in JSON the key stands beside every comparison, whatever its test.
+    #[serde(skip)]
+    #[schemars(skip)]
     pub setup: Option<String>,
     /// Share of turns that hit, before.
     pub hit_rate_before: Option<Estimate>,
