@@ -150,6 +150,7 @@ impl Guard {
     }
 
     /// Takes one reading: finite, and later than the last one.
+    #[inline]
     pub fn push(&mut self, reading: ForceReading) -> Step {
         let mut ended = Vec::new();
         let heard = self.hear(reading, &mut ended);
@@ -253,6 +254,7 @@ impl Rule {
 
     /// Takes one reading in newtons and the base (none: no guard); says whether it calls. It goes on calling while
     /// the cause lasts.
+    #[inline]
     pub fn push(&mut self, force_n: f64, base_n: Option<f64>) -> Option<Reason> {
         let x = (force_n - base_n?).max(0.0);
         self.support_n = self.support_n.max(x);

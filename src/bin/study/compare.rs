@@ -175,7 +175,7 @@ impl Tally {
 }
 
 fn pulls(plan: &Plan) -> Sheet {
-    let pairs = plan.size(400, 30);
+    let pairs = plan.size(160, 14);
     let first = plan.seed(30, 0);
     let mut sheet = Sheet::new(
         "Compare: pull before and after, 200 Hz",

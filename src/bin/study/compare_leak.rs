@@ -47,7 +47,7 @@ impl Pair {
 
 /// Sheets of leak comparisons.
 pub fn sheets(plan: &Plan) -> Vec<Sheet> {
-    let pairs = plan.size(500, 30);
+    let pairs = plan.size(200, 20);
     [false, true]
         .into_iter()
         .zip([plan.seed(31, 0), plan.seed(31, 1)])

@@ -168,7 +168,7 @@ pub fn sheets(plan: &Plan) -> Vec<Sheet> {
 }
 
 fn alarms(plan: &Plan) -> Sheet {
-    let sessions = plan.size(700, 40);
+    let sessions = plan.size(500, 20);
     let first = plan.seed(20, 0);
     let mut sheet = Sheet::new(
         "Guard: false alarms on good pulls, 200 Hz",
@@ -190,8 +190,8 @@ fn alarms(plan: &Plan) -> Sheet {
 }
 
 fn latency(plan: &Plan, number: usize, stated: &Stated) -> Sheet {
-    let long = if stated.learned { 400 } else { 1000 };
-    let engines = plan.size(long, if stated.learned { 25 } else { 60 });
+    let long = if stated.learned { 200 } else { 600 };
+    let engines = plan.size(long, if stated.learned { 15 } else { 40 });
     let first = plan.seed(21, number);
     let title = format!(
         "Guard: {}, {}",

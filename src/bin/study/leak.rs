@@ -330,9 +330,9 @@ pub fn sheets(plan: &Plan) -> Vec<Sheet> {
 }
 
 /// Tanks of a case in a long run, in and outside the population, and in a short one.
-const INSIDE: usize = 1000;
-const OUTSIDE: usize = 500;
-const SHORT_RUNS: usize = 60;
+const INSIDE: usize = 500;
+const OUTSIDE: usize = 200;
+const SHORT_RUNS: usize = 40;
 /// Cases of a short run.
 const SHORT: &[&str] = &["nominal, 60 s", "tight", "tank thermometer", "one knock"];
 

@@ -22,6 +22,7 @@ mod tank;
 
 use std::fmt::Write as _;
 use std::process::ExitCode;
+use std::thread::ScopedJoinHandle;
 
 use clap::Parser as _;
 
@@ -34,12 +35,19 @@ fn main() -> ExitCode {
         short: args.short,
         seed: args.seed,
     };
-    let mut sheets = Vec::new();
-    for (topic, study) in TOPICS {
-        if args.topics.is_empty() || args.topics.contains(topic) {
-            sheets.extend(study(&plan));
-        }
-    }
+    let asked = |topic: &Topic| args.topics.is_empty() || args.topics.contains(topic);
+    // A thread a topic: every run has a seed of its own, so the figures do not depend on who is first.
+    let sheets: Vec<Sheet> = std::thread::scope(|scope| {
+        let running: Vec<_> = TOPICS
+            .iter()
+            .filter(|(topic, _)| asked(topic))
+            .map(|(_, study)| scope.spawn(|| study(&plan)))
+            .collect();
+        let finished = running.into_iter().map(ScopedJoinHandle::join);
+        finished
+            .flat_map(|sheets| sheets.expect("a study that panics has told why"))
+            .collect()
+    });
     let missed: Vec<String> = sheets.iter().flat_map(|s| s.missed(plan.short)).collect();
     let text = page(&sheets, &missed, plan);
     println!("{text}");

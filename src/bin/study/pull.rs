@@ -10,7 +10,7 @@ use crate::score::{Score, run};
 /// Pulls a session of the population.
 const PULLS: usize = 6;
 /// Engines of a long and a short run.
-const ENGINES: (usize, usize) = (170, 20);
+const ENGINES: (usize, usize) = (120, 12);
 /// Spread of the speed from pull to pull.
 const SPEED_SD: f64 = 0.25;
 /// Pulls behind the design study's counts and peaks.

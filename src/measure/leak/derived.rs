@@ -3,7 +3,7 @@
 use super::finding::{Range, Regime};
 use super::laws::{GAMMA, Shares, isentropic};
 use super::mixture;
-use super::model::{RELAX_AT, settling_pa_s};
+use super::model::{RELAX_AT, settling};
 use super::solve::{Fit, Law};
 use crate::reading::Estimate;
 use crate::units::STANDARD_ATMOSPHERE_PA;
@@ -134,13 +134,21 @@ pub(super) fn suggested_slope_pa_s(shares: &Shares, p_ref_pa: f64, ambient_pa: f
 /// Seconds from the end of pumping after which the settling stays below a tenth of the leak or its uncertainty.
 pub(super) fn settled_at_s(fit: &Fit, slope: &Estimate) -> f64 {
     let bound = (SETTLED * slope.value.abs()).max(slope.u);
-    let amplitudes = &fit.nuisances[RELAX_AT..];
-    (0..=SETTLED_STEPS)
-        .rev()
-        .map(|i| f64::from(i) * SETTLED_STEP_S)
-        .take_while(|t| settling_pa_s(amplitudes, *t) < bound)
-        .last()
-        .unwrap_or(f64::from(SETTLED_STEPS) * SETTLED_STEP_S)
+    let last_s = f64::from(SETTLED_STEPS) * SETTLED_STEP_S;
+    // Backwards from long after: every relaxation grows by a factor of its own a step.
+    let mut slopes = settling(&fit.nuisances[RELAX_AT..], last_s, SETTLED_STEP_S);
+    let mut settled_s = last_s;
+    for i in (0..=SETTLED_STEPS).rev() {
+        let slope: f64 = slopes.iter().map(|s| s.pa_s).sum();
+        if slope.is_nan() || slope.abs() >= bound {
+            break;
+        }
+        settled_s = f64::from(i) * SETTLED_STEP_S;
+        for slope in &mut slopes {
+            slope.pa_s *= slope.growth;
+        }
+    }
+    settled_s
 }
 
 /// Probability that the leak rate is at most the limit.

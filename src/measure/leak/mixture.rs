@@ -1,9 +1,10 @@
 //! A mixture of normal distributions: what is left of not knowing the law.
 
-use crate::reading::Estimate;
+use crate::reading::{Estimate, Z95};
 
-/// Halvings of the bracket: beyond the digits of f64.
-const HALVINGS: u32 = 200;
+/// Most steps to a quantile, and the step, as a share of the bracket, that is one no more.
+const STEPS: u32 = 200;
+const LAST_STEP: f64 = 1e-15;
 /// The bracket reaches this many standard deviations beyond the outermost means.
 const REACH: f64 = 12.0;
 
@@ -38,7 +39,27 @@ pub(super) fn cdf(mixture: &[Normal], x: f64) -> f64 {
         .sum()
 }
 
-/// Value below which the mixture has the probability `p`, by bisection.
+/// Probability density at `x`.
+fn density(mixture: &[Normal], x: f64) -> f64 {
+    let root = (2.0 * std::f64::consts::PI).sqrt();
+    let at = |n: &Normal| {
+        let z = (x - n.mean) / n.sd;
+        n.weight / (n.sd * root) * libm::exp(-0.5 * z * z)
+    };
+    mixture.iter().map(at).sum()
+}
+
+/// Mean and standard deviation.
+fn moments(mixture: &[Normal]) -> (f64, f64) {
+    let mean: f64 = mixture.iter().map(|n| n.weight * n.mean).sum();
+    let variance: f64 = mixture
+        .iter()
+        .map(|n| n.weight * (n.sd * n.sd + (n.mean - mean) * (n.mean - mean)))
+        .sum();
+    (mean, variance.sqrt())
+}
+
+/// Value below which the mixture has the probability `p`: Newton's steps inside a bracket, halved where a step leaves it.
 pub(super) fn quantile(mixture: &[Normal], p: f64) -> f64 {
     let edge = |sign: f64| move |n: &Normal| n.mean + sign * REACH * n.sd;
     let mut lo = mixture.iter().map(edge(-1.0)).fold(f64::INFINITY, f64::min);
@@ -46,27 +67,41 @@ pub(super) fn quantile(mixture: &[Normal], p: f64) -> f64 {
         .iter()
         .map(edge(1.0))
         .fold(f64::NEG_INFINITY, f64::max);
-    for _ in 0..HALVINGS {
-        let middle = f64::midpoint(lo, hi);
-        if cdf(mixture, middle) < p {
-            lo = middle;
+    let smallest = LAST_STEP * (hi - lo);
+    let (mean, sd) = moments(mixture);
+    let mut x = if p < 0.5 {
+        mean - Z95 * sd
+    } else {
+        mean + Z95 * sd
+    };
+    for _ in 0..STEPS {
+        let excess = cdf(mixture, x) - p;
+        if excess < 0.0 {
+            lo = lo.max(x);
         } else {
-            hi = middle;
+            hi = hi.min(x);
+        }
+        let newton = x - excess / density(mixture, x);
+        let next = if lo < newton && newton < hi {
+            newton
+        } else {
+            f64::midpoint(lo, hi)
+        };
+        let step = (next - x).abs();
+        x = next;
+        if step <= smallest {
+            break;
         }
     }
-    f64::midpoint(lo, hi)
+    x
 }
 
 /// Mean, standard deviation and the central 95 %.
 pub(super) fn estimate(mixture: &[Normal]) -> Estimate {
-    let value: f64 = mixture.iter().map(|n| n.weight * n.mean).sum();
-    let variance: f64 = mixture
-        .iter()
-        .map(|n| n.weight * (n.sd * n.sd + (n.mean - value) * (n.mean - value)))
-        .sum();
+    let (value, u) = moments(mixture);
     Estimate {
         value,
-        u: variance.sqrt(),
+        u,
         lo95: quantile(mixture, 0.025),
         hi95: quantile(mixture, 0.975),
     }
@@ -75,7 +110,6 @@ pub(super) fn estimate(mixture: &[Normal]) -> Estimate {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::reading::Z95;
 
     #[test]
     fn one_normal_is_itself() {

@@ -241,12 +241,18 @@ fn columns(t: &[f64], steps: &[usize]) -> Vec<Vec<f64>> {
     columns
 }
 
-/// Slope of the relaxations with these amplitudes at `t` after the end of pumping, Pa/s, without its sign.
-pub(super) fn settling_pa_s(amplitudes: &[f64], t: f64) -> f64 {
-    TAUS_S
-        .iter()
-        .zip(amplitudes)
-        .map(|(tau, a)| a / tau * libm::exp(-t / tau))
-        .sum::<f64>()
-        .abs()
+/// Slope of one relaxation, without its sign, Pa/s, and by how much it grows a step back in time.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Settling {
+    pub pa_s: f64,
+    pub growth: f64,
+}
+
+/// Slopes of the relaxations with these amplitudes (Pa) at `t` after the end of pumping, for steps of `step_s`.
+pub(super) fn settling(amplitudes: &[f64], t: f64, step_s: f64) -> Vec<Settling> {
+    let of = |(tau, a): (&f64, &f64)| Settling {
+        pa_s: a / tau * libm::exp(-t / tau),
+        growth: libm::exp(step_s / tau),
+    };
+    TAUS_S.iter().zip(amplitudes).map(of).collect()
 }

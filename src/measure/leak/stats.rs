@@ -2,8 +2,22 @@
 
 /// Median; 0 of nothing.
 pub(super) fn median(values: &[f64]) -> f64 {
-    let mut sorted = values.to_vec();
-    sorted.sort_unstable_by(f64::total_cmp);
+    if values.is_empty() {
+        return 0.0;
+    }
+    let mut parted = values.to_vec();
+    let half = parted.len() / 2;
+    let odd = parted.len() % 2 == 1;
+    let (below, &mut upper, _) = parted.select_nth_unstable_by(half, f64::total_cmp);
+    if odd {
+        return upper;
+    }
+    let lower = below.iter().copied().max_by(f64::total_cmp);
+    f64::midpoint(lower.unwrap_or(upper), upper)
+}
+
+/// Median of sorted values; 0 of nothing.
+fn middle(sorted: &[f64]) -> f64 {
     let n = sorted.len();
     match n {
         0 => 0.0,
@@ -46,7 +60,29 @@ pub(super) fn quantile(values: &[f64], p: f64) -> f64 {
 
 /// Median over a window of `width` (odd) around each value, the window cut at the ends.
 pub(super) fn running_median(values: &[f64], width: usize) -> Vec<f64> {
-    windows(values, width).map(median).collect()
+    let half = width / 2;
+    // The window in order; a value enters and one leaves at every step.
+    let mut sorted: Vec<f64> = Vec::with_capacity(width + 1);
+    let place = |sorted: &[f64], value: &f64| {
+        sorted
+            .binary_search_by(|v| v.total_cmp(value))
+            .unwrap_or_else(|at| at)
+    };
+    let mut ahead = values.iter();
+    for value in ahead.by_ref().take(half) {
+        sorted.insert(place(&sorted, value), *value);
+    }
+    (0..values.len())
+        .map(|i| {
+            if let Some(value) = ahead.next() {
+                sorted.insert(place(&sorted, value), *value);
+            }
+            if let Some(gone) = i.checked_sub(half + 1) {
+                sorted.remove(place(&sorted, &values[gone]));
+            }
+            middle(&sorted)
+        })
+        .collect()
 }
 
 /// Mean over a window of `width` (odd) around each value; nearer to the ends than half a window: `None`.
@@ -87,6 +123,16 @@ mod tests {
         assert_eq!(running_median(&[5.0, 1.0, 3.0], 3), [3.0, 3.0, 2.0]);
         assert_eq!(running_mean(&[1.0, 2.0, 6.0], 3), [None, Some(3.0), None]);
         assert_eq!(smoothed(&[3.0, 0.0, 6.0], 3), [2.0, 3.0, 4.0]);
+    }
+
+    /// The window that slides against the median of every window by itself.
+    #[test]
+    fn a_sliding_median_is_the_median_of_every_window() {
+        let values: Vec<f64> = (0..200u32).map(|i| f64::from(i * 7919 % 101)).collect();
+        for width in [1, 3, 31, 399] {
+            let each: Vec<f64> = windows(&values, width).map(median).collect();
+            assert_eq!(running_median(&values, width), each);
+        }
     }
 
     #[test]

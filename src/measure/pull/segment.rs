@@ -160,6 +160,7 @@ impl Segmenter {
     }
 
     /// Takes the next reading; says what ended with it.
+    #[inline]
     pub fn push(&mut self, reading: ForceReading) -> Option<Ended> {
         let k = self.first + self.kept.all().len() as u64;
         self.kept.push(reading);
