@@ -8,7 +8,7 @@ use super::{
     rule_out::next_setup,
 };
 use crate::measure::roll::{NotSeen, RollDrag, RollFinding, Snag, Suspect};
-use crate::reading::Estimate;
+use crate::reading::{Estimate, Verdict};
 use crate::vehicle::Vehicle;
 
 pub(super) const CAREFUL: &str = "Wheels free, hair and sleeves away, no fingers at gears, the stand steady. This is a measurement, no certificate; the maker's instructions come first.";
@@ -45,7 +45,7 @@ pub(super) fn text(finding: &RollFinding, about: About) -> String {
             reported(&mut page, snag, finding, about);
         }
         if snags.is_empty() {
-            nothing_shown(&mut page, finding);
+            nothing_shown(&mut page, finding, about);
         }
         if about.picture {
             let hits = snags.first().map_or(&[][..], |s| &s.hits);
@@ -168,7 +168,7 @@ fn suspects(page: &mut Page, suspects: &[Suspect], finding: &RollFinding, about:
     }
 }
 
-fn nothing_shown(page: &mut Page, finding: &RollFinding) {
+fn nothing_shown(page: &mut Page, finding: &RollFinding, about: About) {
     page.heading("result");
     let alarm = finding
         .false_alarm_probability
@@ -179,9 +179,51 @@ fn nothing_shown(page: &mut Page, finding: &RollFinding) {
             )
         });
     page.say(format!("No snag shown{alarm}."));
-    page.say(
-        "Not seen is not: not there. In simulated records of a minute a snag of 0.6 of the drag is usually found in ring gears, joints and bearing cages, and mostly missed in the sensed shaft, pinions and planets.",
-    );
+    page.say("Not seen is not: not there.");
+    would_have_shown(page, finding, about);
+}
+
+/// How deep a snag the record would have shown, part by part.
+fn would_have_shown(page: &mut Page, finding: &RollFinding, about: About) {
+    let quality = &finding.quality;
+    let limit = finding.limit_snag_depth;
+    let from = finding.limit_snag_depth_source.map_or("", limit_source);
+    if finding.verdict == Some(Verdict::Within) {
+        page.say(format!(
+            "Within: a snag of {} of the drag ({from}) would have shown in every part that turns visibly here.",
+            plain(limit)
+        ));
+    }
+    let mut depths: Vec<(f64, String)> = quality
+        .detectable_depth_by_part
+        .iter()
+        .map(|(part, depth)| (depth.unwrap_or(f64::INFINITY), about.part(part)))
+        .collect();
+    depths.sort_by(|a, b| a.0.total_cmp(&b.0));
+    // those that show best come first; parts of one shown depth share a line
+    let mut groups: Vec<(String, Vec<String>)> = Vec::new();
+    for (depth, words) in depths {
+        let depth = if depth.is_finite() {
+            format!("{depth:.1}")
+        } else {
+            "none".into()
+        };
+        match groups.last_mut().filter(|g| g.0 == depth) {
+            Some(group) => group.1.push(words),
+            None => groups.push((depth, vec![words])),
+        }
+    }
+    if groups.is_empty() {
+        return;
+    }
+    page.say(format!(
+        "This record would have shown a snag, in 95 of 100 such records, if it hit in {} of the turns and was as deep as this (1 is the drag itself; asked for: {}, {from}):",
+        quality.detectable_at_hit_rate.map_or_else(String::new, percent),
+        plain(limit)
+    ));
+    for (depth, parts) in groups {
+        page.line(&format!("{depth:>10}  {}", list(&parts)));
+    }
 }
 
 fn next(snags: &[Snag], finding: &RollFinding, about: About) -> String {
