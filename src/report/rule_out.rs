@@ -115,6 +115,7 @@ fn leak_parts(page: &mut Page, parts: &LeakParts, vehicle: &Vehicle, picture: bo
             );
             let largest = part
                 .probability_largest
+                .filter(|p| *p >= WORTH)
                 .map_or_else(String::new, |p| format!("largest with {}", percent(p)));
             page.line(&format!("{:<10} {rate:<24} {largest}", part.part));
         }
