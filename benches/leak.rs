@@ -74,8 +74,12 @@ fn main() {
         n,
         against("its bootstrap interval, 200 resamples", 500.0),
     );
-    let written = "the same with the Jacobian written out";
-    table.against(what, whole, n, (written, its(written), None));
+    for also in [
+        "the same with the Jacobian written out",
+        "curve_fit A exp(-kt) + B exp(-mt) + c, covariance",
+    ] {
+        table.against(what, whole, n, (also, its(also), None));
+    }
     table.time("of it: push", pushes, n);
     table.time(
         "of it: finish (hold, knocks, whitening, laws, interval)",

@@ -25,6 +25,15 @@ def slopes(t, a, k, c):
     return np.column_stack((e, -a * t * e, np.ones_like(t)))
 
 
+def settling(t, a, k, b, m, c):
+    """What the record looks like from the end of pumping on: the gas settles while the tank leaks."""
+    return a * np.exp(-k * t) + b * np.exp(-m * t) + c
+
+
+def fit_both(p, start):
+    return curve_fit(settling, t, p, p0=start)
+
+
 def fit(p, start, **more):
     return curve_fit(decay, t, p, p0=start, **more)
 
@@ -55,6 +64,8 @@ def best_of(call, seconds):
 start = (p[0] - p[-1], 2.0 / t[-1], p[-1])
 print("curve_fit A exp(-kt) + c, covariance", best_of(lambda: fit(p, start), 2.0))
 print("the same with the Jacobian written out", best_of(lambda: fit(p, start, jac=slopes), 2.0))
+both = (start[0], start[1], 0.05 * p[0], 0.5, start[2])
+print("curve_fit A exp(-kt) + B exp(-mt) + c, covariance", best_of(lambda: fit_both(p, both), 2.0))
 resamples = 10 if quick else 200
 took = best_of(lambda: bootstrap(resamples), 2.0) * 200 / resamples
 print("its bootstrap interval, 200 resamples", took)
