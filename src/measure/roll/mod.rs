@@ -44,6 +44,7 @@ mod rival;
 mod score;
 mod search;
 mod sensed;
+mod side_by_side;
 
 pub use car::{RollCar, RollSensor, SetupTrain};
 pub use combine::{PartShare, RollCapture, RollParts, RollPartsQuality, combine};

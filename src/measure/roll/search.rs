@@ -7,6 +7,7 @@ use super::finding::{Hit, Snag, Suspect};
 use super::fold::Comb;
 use super::hits::{HitRate, hit_rate};
 use super::parts::{Case, Evidence, alike};
+use super::side_by_side::each;
 
 /// Exponent of the Bayes factors in the posterior: tempers what the independence of turns overstates.
 pub(super) const GAMMA: f64 = 0.5;
@@ -112,20 +113,33 @@ impl Search<'_> {
     pub fn name(&mut self) {
         for (look, cases) in self.looks.iter().zip(&mut self.cases) {
             let parts = &look.evidence.train.parts;
-            for i in 0..cases.len() {
-                if cases[i].ln_bayes < 0.0 {
-                    continue;
-                }
-                let part = &parts[cases[i].part];
-                match (0..i).find(|j| alike(&parts[cases[*j].part], part)) {
-                    Some(j) => {
-                        cases[i] = Case {
-                            part: cases[i].part,
-                            ..cases[j].clone()
-                        }
-                    }
-                    None => look.evidence.refine(&mut cases[i]),
-                }
+            let meant: Vec<usize> = (0..cases.len())
+                .filter(|i| cases[*i].ln_bayes >= 0.0)
+                .collect();
+            let twin = |i: usize| {
+                let alike = |j: &usize| alike(&parts[cases[*j].part], &parts[cases[i].part]);
+                (0..i).find(alike)
+            };
+            let alone: Vec<usize> = meant
+                .iter()
+                .copied()
+                .filter(|i| twin(*i).is_none())
+                .collect();
+            let twins: Vec<(usize, usize)> =
+                meant.iter().filter_map(|i| Some((*i, twin(*i)?))).collect();
+            let refined = each(&alone, |i| {
+                let mut case = cases[*i].clone();
+                look.evidence.refine(&mut case);
+                case
+            });
+            for (i, case) in alone.into_iter().zip(refined) {
+                cases[i] = case;
+            }
+            for (i, twin) in twins {
+                cases[i] = Case {
+                    part: cases[i].part,
+                    ..cases[twin].clone()
+                };
             }
             look.evidence.yield_to_shafts(cases);
         }

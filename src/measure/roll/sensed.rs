@@ -13,6 +13,7 @@ use super::fit::{self, Fit};
 use super::kept::Kept;
 use super::parts::{self, Case, Evidence};
 use super::score::score_field;
+use super::side_by_side::each;
 
 /// Fewer edges than this a magnet are no record.
 const LEAST_EDGES: usize = 3;
@@ -211,22 +212,31 @@ fn not_visible(train: &Train) -> Vec<NotSeen> {
 
 /// The case of every part that the record can show; the others join `hidden`.
 pub(super) fn cases(evidence: Evidence, hidden: &mut Vec<NotSeen>) -> Vec<Case> {
-    let mut cases: Vec<Case> = Vec::new();
-    for (index, part) in evidence.train.parts.iter().enumerate() {
-        let mut reason = parts::hidden(part, evidence.train, evidence.turns);
+    let all = &evidence.train.parts;
+    let reasons: Vec<Option<String>> = all
+        .iter()
+        .map(|part| parts::hidden(part, evidence.train, evidence.turns))
+        .collect();
+    // The first of the parts that are alike speaks for all of them.
+    let speaker = |index: usize| {
+        let alike = |j: &usize| reasons[*j].is_none() && parts::alike(&all[*j], &all[index]);
+        (0..index).find(alike).unwrap_or(index)
+    };
+    let speakers: Vec<usize> = (0..all.len())
+        .filter(|i| reasons[*i].is_none() && speaker(*i) == *i)
+        .collect();
+    let judged = each(&speakers, |index| evidence.case(*index));
+    let mut cases = Vec::new();
+    for (index, part) in all.iter().enumerate() {
+        let mut reason = reasons[index].clone();
         if reason.is_none() {
-            let twin = cases
-                .iter()
-                .find(|c| parts::alike(&evidence.train.parts[c.part], part));
-            let case = match twin {
-                Some(twin) => Some(Case {
-                    part: index,
-                    ..twin.clone()
-                }),
-                None => evidence.case(index),
-            };
+            let at = speakers.iter().position(|s| *s == speaker(index));
+            let case = &judged[at.expect("a part that may be seen has a speaker")];
             match case {
-                Some(case) => cases.push(case),
+                Some(case) => cases.push(Case {
+                    part: index,
+                    ..case.clone()
+                }),
                 None => reason = Some("fewer than 4 of its events while rolling freely".into()),
             }
         }
