@@ -17,6 +17,8 @@ pub(super) const CAREFUL: &str = "Wheels free, hair and sleeves away, no fingers
 const LISTED: usize = 8;
 /// A suspect below this share is not worth a line.
 const WORTH: f64 = 0.01;
+/// Shares nearer than this are equal.
+const EQUAL: f64 = 1e-9;
 /// A turn counts as hit from this probability on.
 const HIT: f64 = 0.5;
 /// Most bursts that are listed.
@@ -66,11 +68,22 @@ pub(super) fn text(finding: &RollFinding, about: About) -> String {
 }
 
 fn reported(page: &mut Page, snag: &Snag, finding: &RollFinding, about: About) {
-    page.say(format!(
-        "A snag. Most probable part: {}, {}.",
-        about.part(&snag.part),
-        percent(snag.probability)
-    ));
+    page.say(match equals(snag) {
+        [one] => format!(
+            "A snag. Most probable part: {}, {}.",
+            about.part(&one.part),
+            percent(one.probability)
+        ),
+        several => {
+            let names: Vec<String> = several.iter().map(|s| about.part(&s.part)).collect();
+            format!(
+                "A snag, most probably in one of {} parts that turn together: {}; {} each.",
+                names.len(),
+                list(&names),
+                percent(snag.probability)
+            )
+        }
+    });
     let first = finding.snags.as_ref().and_then(|s| s.first());
     if first.is_some_and(|first| first != snag) {
         page.say("Found after the losses of the snag above were taken out: it stands beside it, not in its place.");
@@ -109,6 +122,13 @@ fn reported(page: &mut Page, snag: &Snag, finding: &RollFinding, about: About) {
         ));
     }
     suspects(page, &snag.suspects, finding, about);
+}
+
+/// The most probable suspects that nothing in the record tells apart.
+fn equals(snag: &Snag) -> &[Suspect] {
+    let alike = |s: &&Suspect| (s.probability - snag.probability).abs() < EQUAL;
+    let n = snag.suspects.iter().take_while(alike).count();
+    &snag.suspects[..n]
 }
 
 /// When it showed.
@@ -230,7 +250,10 @@ fn next(snags: &[Snag], finding: &RollFinding, about: About) -> String {
     let Some(snag) = snags.first() else {
         return "Push or spin, let go, let it run down, again: more turns show weaker snags. Then another setup of the vehicle file.".into();
     };
-    let look = where_to_look(&snag.part, about);
+    let look = match equals(snag) {
+        [one] => where_to_look(&one.part, about),
+        _ => "Open nothing yet: another setup tells these parts apart.",
+    };
     if let (Some(next), Some(vehicle)) = (&finding.next_setup, about.vehicle) {
         let again = about.setup == Some(next.setup.as_str());
         return format!(
