@@ -86,18 +86,7 @@ fn main() {
         finish,
         n,
     );
-    let mut points = Vec::new();
-    let mut pushed_points = Vec::new();
-    // The measure uses 120 s of hold at most, so the record grows by readings a second, not by seconds.
-    for rate_hz in [10, 100, 1000] {
-        let (readings, settings) = dense(rate_hz);
-        let pushed = push(&readings, settings);
-        pushed_points.push((readings.len(), run.best_s(|| push(&readings, settings))));
-        let finish = run.best_of_s(|| pushed.clone(), |leak| leak.finish(Quality::default()));
-        points.push((readings.len(), finish));
-    }
-    table.growth("push, 10 to 1000 readings a second", &pushed_points);
-    table.growth("finish, 10 to 1000 readings a second", &points);
+    growth(&run, &mut table);
     let (tight, of_tight) = held_by(&TankScenario::plover_healthy());
     let quiet = run.best_s(|| measure(&tight, of_tight));
     table.time(
@@ -113,4 +102,19 @@ fn dense(rate_hz: u32) -> (Vec<PressureReading>, LeakSettings) {
     let mut scenario = TankScenario::plover();
     scenario.sensor.rate_hz = rate_hz;
     held_by(&scenario)
+}
+
+/// The measure uses 120 s of hold at most, so the record grows by readings a second, not by seconds.
+fn growth(run: &Run, table: &mut Table) {
+    let mut points = Vec::new();
+    let mut pushed_points = Vec::new();
+    for rate_hz in [10, 100, 1000] {
+        let (readings, settings) = dense(rate_hz);
+        let pushed = push(&readings, settings);
+        pushed_points.push((readings.len(), run.best_s(|| push(&readings, settings))));
+        let finish = run.best_of_s(|| pushed.clone(), |leak| leak.finish(Quality::default()));
+        points.push((readings.len(), finish));
+    }
+    table.growth("push, 10 to 1000 readings a second", &pushed_points);
+    table.growth("finish, 10 to 1000 readings a second", &points);
 }

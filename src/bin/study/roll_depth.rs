@@ -72,8 +72,13 @@ fn honesty(plan: &Plan) -> Sheet {
     sheet
 }
 
-/// Parts of about the wheels' order, which rolling straight does not tell apart.
-const OF_WHEELS: [&str; 4] = ["ring_f", "wheel_fl", "drive_fl", "hub_rl.cage"];
+/// Parts of about the wheels' order, which rolling straight does not tell apart, with their hit rates.
+const OF_WHEELS: [(&str, f64); 4] = [
+    ("ring_f", 0.4),
+    ("wheel_fl", 0.4),
+    ("drive_fl", 0.4),
+    ("hub_rl.cage", 0.8),
+];
 const DEPTH: f64 = 0.6;
 /// Cars behind the design study's figures.
 const CARS: usize = 40;
@@ -90,8 +95,8 @@ fn two_captures(plan: &Plan) -> Sheet {
     let (mut before, mut after) = (Numbers::default(), Numbers::default());
     let (mut alone, mut used) = ([0, 0], 0);
     for (k, seed) in (first..).take(cars).enumerate() {
-        let part = OF_WHEELS[k % OF_WHEELS.len()];
-        let Some(one) = capture(seed, part, "straight", 0) else {
+        let (part, rate) = OF_WHEELS[k % OF_WHEELS.len()];
+        let Some(one) = capture(seed, (part, rate), "straight", 0) else {
             continue;
         };
         let captures = [one];
@@ -100,7 +105,7 @@ fn two_captures(plan: &Plan) -> Sheet {
             continue;
         };
         let [one] = captures;
-        let Some(two) = capture(seed, part, &next.setup, LATER) else {
+        let Some(two) = capture(seed, (part, rate), &next.setup, LATER) else {
             continue;
         };
         used += 1;
@@ -137,12 +142,17 @@ fn two_captures(plan: &Plan) -> Sheet {
 }
 
 /// A record of the car of `seed` in a setup; its snag is not there where its part stands.
-fn capture(seed: u64, part: &str, setup: &str, later: u64) -> Option<RollFinding> {
+fn capture(
+    seed: u64,
+    (part, hit_rate): (&str, f64),
+    setup: &str,
+    later: u64,
+) -> Option<RollFinding> {
     let car = healthy(seed, setup, 60.0);
     let snag = SnagScenario {
         part: part.into(),
         depth: DEPTH,
-        hit_rate: if part.ends_with(".cage") { 0.8 } else { 0.4 },
+        hit_rate,
         burst: None,
     };
     let car = car.clone().with_snag(snag).unwrap_or(car);
