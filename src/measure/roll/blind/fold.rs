@@ -51,50 +51,53 @@ pub fn fold_search(u: &[f64], i: &[f64], shortest: usize) -> Vec<Trial> {
     trials
 }
 
+/// Rows that are folded together before their neighbours are looked at: they fit into the nearest cache.
+const NEAR: usize = 64;
+
 /// Rows of one whole period, and room for the next stage.
 #[derive(Default)]
 struct Table {
-    /// Bins a row.
-    p: usize,
+    /// Numbers a row: score and information of each bin in turn.
+    width: usize,
     /// Rows, a power of two.
     m: usize,
-    /// Score and information, row-major `m x p`.
-    from: [Vec<f64>; 2],
-    to: [Vec<f64>; 2],
+    /// Row-major, `m x width`.
+    from: Vec<f64>,
+    to: Vec<f64>,
 }
 
 impl Table {
     fn load(&mut self, u: &[f64], i: &[f64], p: usize) {
-        (self.p, self.m) = (p, u.len().div_ceil(p).next_power_of_two());
-        for (table, series) in self.from.iter_mut().zip([u, i]) {
-            table.clear();
-            table.extend_from_slice(series);
-            table.resize(self.m * p, 0.0);
-        }
-        for table in &mut self.to {
-            table.resize(self.m * p, 0.0);
-        }
+        self.width = 2 * p;
+        self.m = u.len().div_ceil(p).next_power_of_two();
+        self.from.clear();
+        self.from
+            .extend(u.iter().zip(i).flat_map(|(u, i)| [*u, *i]));
+        self.from.resize(self.m * self.width, 0.0);
+        self.to.resize(self.m * self.width, 0.0);
     }
 
     /// Doubles the number of rows that are summed until all are: row `s` of a block holds the sum at shift `s`.
     fn fold(&mut self) {
-        let mut half = 1;
-        while half < self.m {
-            for (from, to) in self.from.iter().zip(&mut self.to) {
-                stage(from, to, self.p, half);
-            }
+        let near = self.m.min(NEAR);
+        let chunks = self.from.chunks_exact_mut(near * self.width);
+        for (from, to) in chunks.zip(self.to.chunks_exact_mut(near * self.width)) {
+            stages(from, to, self.width, 1..near);
+        }
+        if !near.ilog2().is_multiple_of(2) {
             std::mem::swap(&mut self.from, &mut self.to);
-            half *= 2;
+        }
+        stages(&mut self.from, &mut self.to, self.width, near..self.m);
+        if !(self.m / near).ilog2().is_multiple_of(2) {
+            std::mem::swap(&mut self.from, &mut self.to);
         }
     }
 
     fn judge(&self, trials: &mut Vec<Trial>) {
         let steps = (self.m - 1).max(1) as f64;
-        let [u, i] = &self.from;
-        let rows = u.chunks_exact(self.p).zip(i.chunks_exact(self.p));
-        for (s, (u, i)) in rows.enumerate() {
-            let (phase, square) = best_phase(u, i);
-            let p = self.p as f64;
+        let p = self.width as f64 / 2.0;
+        for (s, row) in self.from.chunks_exact(self.width).enumerate() {
+            let (phase, square) = best_phase(row);
             trials.push(Trial {
                 period: p * p / (p - s as f64 / steps),
                 z: square.sqrt(),
@@ -104,23 +107,33 @@ impl Table {
     }
 }
 
+/// All stages from blocks of `halves.start` shifts until they have `halves.end`; each swaps the roles of the two tables.
+fn stages(from: &mut [f64], to: &mut [f64], width: usize, halves: std::ops::Range<usize>) {
+    let (mut from, mut to) = (from, to);
+    let mut half = halves.start;
+    while half < halves.end {
+        stage(from, to, width, half);
+        std::mem::swap(&mut from, &mut to);
+        half *= 2;
+    }
+}
+
 /// One stage: blocks of `half` shifts become blocks of `2 half`.
-fn stage(from: &[f64], to: &mut [f64], p: usize, half: usize) {
-    let block = 2 * half * p;
+fn stage(from: &[f64], to: &mut [f64], width: usize, half: usize) {
+    let block = 2 * half * width;
     for (from, to) in from.chunks_exact(block).zip(to.chunks_exact_mut(block)) {
-        let (first, second) = from.split_at(half * p);
-        for (s, out) in to.chunks_exact_mut(p).enumerate() {
-            let row = |half: &[f64]| -> std::ops::Range<usize> {
-                debug_assert!(s / 2 * p < half.len());
-                s / 2 * p..(s / 2 + 1) * p
-            };
-            let (a, b) = (&first[row(first)], &second[row(second)]);
-            let turned = s.div_ceil(2) % p;
-            let (head, tail) = out.split_at_mut(p - turned);
-            for ((o, a), b) in head.iter_mut().zip(a).zip(&b[turned..]) {
+        let (first, second) = from.split_at(half * width);
+        for (s, out) in to.chunks_exact_mut(width).enumerate() {
+            let row = s / 2 * width..(s / 2 + 1) * width;
+            let (a, b) = (&first[row.clone()], &second[row]);
+            let turned = 2 * s.div_ceil(2) % width;
+            let (head, tail) = out.split_at_mut(width - turned);
+            let (a_head, a_tail) = a.split_at(width - turned);
+            let (b_tail, b_head) = b.split_at(turned);
+            for ((o, a), b) in head.iter_mut().zip(a_head).zip(b_head) {
                 *o = a + b;
             }
-            for ((o, a), b) in tail.iter_mut().zip(&a[p - turned..]).zip(b) {
+            for ((o, a), b) in tail.iter_mut().zip(a_tail).zip(b_tail) {
                 *o = a + b;
             }
         }
@@ -128,13 +141,13 @@ fn stage(from: &[f64], to: &mut [f64], p: usize, half: usize) {
 }
 
 /// The phase with the largest `u/sqrt(i)`, and that squared; 0 where nothing is above zero.
-fn best_phase(u: &[f64], i: &[f64]) -> (usize, f64) {
+fn best_phase(row: &[f64]) -> (usize, f64) {
     let mut best = (0, 0.0);
-    for (phase, (u, i)) in u.iter().zip(i).enumerate() {
-        let positive = u.max(0.0);
+    for (phase, bin) in row.chunks_exact(2).enumerate() {
+        let (u, i) = (bin[0].max(0.0), bin[1]);
         // the product avoids a quotient for all but the few that lead
-        if positive * positive > best.1 * i && *i > 0.0 {
-            best = (phase, positive * positive / i);
+        if u * u > best.1 * i && i > 0.0 {
+            best = (phase, u * u / i);
         }
     }
     best
@@ -180,7 +193,7 @@ mod tests {
     fn every_trial_is_the_direct_fold_on_all_sizes() {
         let mut random = Random::new(3);
         for shortest in 2..7 {
-            for n in 0..90 {
+            for n in (0..90).chain([700, 1025]) {
                 let u: Vec<f64> = (0..n).map(|_| random.normal()).collect();
                 let gap = |r: &mut Random| if r.uniform(0.0, 1.0) < 0.2 { 0.0 } else { 1.0 };
                 let i: Vec<f64> = (0..n)
