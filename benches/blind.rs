@@ -75,5 +75,6 @@ fn main() {
         })
         .collect();
     table.growth("the folding", &points);
+    table.note("the folding's own law, n log(n/16) additions, would be n^1.14 over these sizes; the largest no longer fit into the caches");
     run.show(&table);
 }
