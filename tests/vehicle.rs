@@ -268,7 +268,7 @@ fn everything_of_the_file_is_there() {
             .map(|s| s.name.as_str())
             .collect::<Vec<_>>()
     };
-    assert_eq!(names("leak"), ["whole", "lid_clamped"]);
+    assert_eq!(names("leak"), ["whole", "lid_clamped", "line_plugged"]);
     assert_eq!(names("pull"), ["plug_in_cold", "plug_in_warm", "plug_out"]);
     let SetupTest::Leak { parts } = &vehicle.setup("lid_clamped").unwrap().test else {
         panic!("a leak setup")
