@@ -1,5 +1,7 @@
 //! Four outer rounds of coast line, noise and nuisance columns: what is left is what a snag can be looked for in.
 
+use std::ops::Range;
+
 use crate::measure::cholesky::Cholesky;
 use crate::vehicle::Train;
 
@@ -8,6 +10,7 @@ use super::count::Nodes;
 use super::filter::{Gain, Noise, Track, reference_energy};
 use super::nuisance::{Block, Columns, waves};
 use super::rival::drifting;
+use super::side_by_side::each;
 
 /// Outer rounds; the coast line is sought in the first `COAST_ROUNDS`.
 const ROUNDS: usize = 4;
@@ -227,7 +230,8 @@ impl Normal {
     fn new(track: &Track, blocks: &[Block], weight: &[f64], z: &[f64], n: usize) -> Self {
         let mut a = vec![0.0; n * n];
         let mut right = vec![0.0; n];
-        for (run, block) in track.runs.iter().zip(blocks) {
+        let runs: Vec<(Range<usize>, &Block)> = track.runs.iter().cloned().zip(blocks).collect();
+        let sums = each(&runs, |(run, block)| {
             let m = block.columns.len();
             let mut gram = vec![0.0; m * m];
             let mut to = vec![0.0; m];
@@ -237,6 +241,11 @@ impl Normal {
                 }
             }
             add_gram(&block.x, &weight[run.clone()], m, &mut gram);
+            (gram, to)
+        });
+        // added up in the order of the runs
+        for (block, (gram, to)) in blocks.iter().zip(sums) {
+            let m = block.columns.len();
             for (i, ci) in block.columns.iter().enumerate() {
                 right[*ci] += to[i];
                 // columns ascend, so the lower triangle stays lower

@@ -2,12 +2,14 @@
 //! and angle ripple of everything that turns, with windows where tyres let a phase drift.
 
 use std::f64::consts::TAU;
+use std::ops::Range;
 
 use crate::vehicle::Train;
 
 use super::count::Nodes;
 use super::filter::{Gain, Track};
 use super::orders::{REACH_SD, SLIP_SD};
+use super::side_by_side::each;
 use super::whole;
 
 /// Prior sd of a magnet's place, turns.
@@ -289,25 +291,28 @@ impl Columns {
 
     /// Sends all columns through the filter over every run.
     pub fn whiten(&self, nodes: &Nodes, track: &Track, gains: &[Gain]) -> Vec<Block> {
-        let mut blocks = Vec::with_capacity(track.runs.len());
-        for run in &track.runs {
-            let (active, columns) = self.active(track.x[run.start], track.x[run.end - 1]);
-            let n = columns.len();
-            let mut x = vec![0.0; n * run.len()];
-            let (mut y, mut u) = (vec![0.0; n], vec![0.0; n]);
-            let mut states = States::new(n);
-            for (i, out) in run.clone().zip(x.chunks_exact_mut(n.max(1))) {
-                let node = track.node[i];
-                let w = (2.0 * track.er[i]).sqrt();
-                self.times(&active, nodes, node, w, &mut y);
-                if i + 1 < run.end {
-                    self.energies(&active, nodes, node, &mut u);
-                }
-                states.advance(&track.steps[i], &gains[i], &y, &u, out);
+        each(&track.runs, |run| {
+            self.whitened(nodes, track, gains, run.clone())
+        })
+    }
+
+    /// All columns after the filter over one run.
+    fn whitened(&self, nodes: &Nodes, track: &Track, gains: &[Gain], run: Range<usize>) -> Block {
+        let (active, columns) = self.active(track.x[run.start], track.x[run.end - 1]);
+        let n = columns.len();
+        let mut x = vec![0.0; n * run.len()];
+        let (mut y, mut u) = (vec![0.0; n], vec![0.0; n]);
+        let mut states = States::new(n);
+        for (i, out) in run.clone().zip(x.chunks_exact_mut(n.max(1))) {
+            let node = track.node[i];
+            let w = (2.0 * track.er[i]).sqrt();
+            self.times(&active, nodes, node, w, &mut y);
+            if i + 1 < run.end {
+                self.energies(&active, nodes, node, &mut u);
             }
-            blocks.push(Block { columns, x });
+            states.advance(&track.steps[i], &gains[i], &y, &u, out);
         }
-        blocks
+        Block { columns, x }
     }
 
     /// What the columns with coefficients `b` did to the record: time shift of every node (speed from the reference

@@ -3,6 +3,7 @@
 
 use super::filter::{Gain, Step, Track};
 use super::fit::Fit;
+use super::side_by_side::each;
 
 /// Whitened residuals count up to this many sd.
 const CLIP: f64 = 5.0;
@@ -105,13 +106,14 @@ pub(super) fn score_field(fit: &Fit) -> ScoreField {
     let mut field = ScoreField {
         cells: Vec::with_capacity(track.len()),
         run_cells: vec![0],
-        cross: Vec::with_capacity(track.runs.len()),
+        cross: Vec::new(),
     };
-    for (number, run) in track.runs.iter().enumerate() {
+    for run in &track.runs {
         cells(fit, run.clone(), &mut field.cells);
         field.run_cells.push(field.cells.len());
-        field.cross.push(cross(fit, number));
     }
+    let numbers: Vec<usize> = (0..track.runs.len()).collect();
+    field.cross = each(&numbers, |number| cross(fit, *number));
     field
 }
 
