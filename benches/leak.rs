@@ -66,7 +66,7 @@ fn main() {
         what,
         whole,
         n,
-        against("curve_fit A exp(-kt) + c, covariance", 10.0),
+        against("curve_fit A exp(-kt), its own start", 10.0),
     );
     table.against(
         what,
@@ -75,8 +75,8 @@ fn main() {
         against("its bootstrap interval, 200 resamples", 500.0),
     );
     for also in [
-        "the same with the Jacobian written out",
-        "curve_fit A exp(-kt) + B exp(-mt) + c, covariance",
+        "curve_fit A exp(-kt) + c, good start",
+        "curve_fit A exp(-kt) + B exp(-mt) + c, good start",
     ] {
         table.against(what, whole, n, (also, its(also), None));
     }

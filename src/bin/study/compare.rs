@@ -1,5 +1,7 @@
 //! Before and after: coverage of the ratio, size (claims where nothing changed), power, and what is promised of more pulls.
 
+use std::collections::BTreeMap;
+
 use feelgauge::measure::compare::Direction;
 use feelgauge::measure::pull::{self, PullFinding};
 use feelgauge::physics::engine::{EngineScenario, Probe};
@@ -135,7 +137,8 @@ pub fn sheets(plan: &Plan) -> Vec<Sheet> {
 /// What happened with `n` pulls a side.
 #[derive(Default)]
 struct Tally {
-    refused: usize,
+    /// Refusals by code.
+    refused: BTreeMap<String, usize>,
     covered: usize,
     all: usize,
     claims: usize,
@@ -152,7 +155,9 @@ impl Tally {
         let (Some(ratio), Some(detectable)) =
             (comparison.ratio, comparison.minimum_detectable_change)
         else {
-            self.refused += 1;
+            for refusal in comparison.refused.into_iter().flatten() {
+                *self.refused.entry(refusal.code).or_default() += 1;
+            }
             return;
         };
         let truth = libm::exp(pair.ln_ratio);
@@ -204,10 +209,12 @@ fn pulls(plan: &Plan) -> Sheet {
         Good::High,
         design(0.74, 38),
     );
-    let refused: usize = tallies.iter().map(|t| t.refused).sum();
+    let all = tallies.last().map_or(String::new(), |t| {
+        let codes = t.refused.iter().map(|(code, n)| format!("{code} {n}"));
+        codes.collect::<Vec<_>>().join(", ")
+    });
     sheet.note(format!(
-        "Half of the pairs have not changed; the others are worn or restored by up to {MOST_WEAR} of the worn demo engine. {refused} of {} comparisons were refused (cadences too far apart, too few strokes).",
-        pairs * STATED.len()
+        "Half of the pairs have not changed; the others are worn or restored by up to {MOST_WEAR} of the worn demo engine. Refused of {pairs} pairs with {PULLS} pulls a side: {all}."
     ));
     sheet
 }

@@ -34,6 +34,8 @@ pub enum Unit {
     Millis,
     /// Two decimals.
     Plain,
+    /// Three decimals.
+    Fine,
 }
 
 impl Unit {
@@ -45,6 +47,7 @@ impl Unit {
             Self::Power => format!("{x:.1e}"),
             Self::Millis => format!("{:.0} ms", 1000.0 * x),
             Self::Plain => format!("{x:.2}"),
+            Self::Fine => format!("{x:.3}"),
         }
     }
 }

@@ -55,6 +55,7 @@ fn nulls(plan: &Plan, what: &str, stated: ([usize; 4], usize)) -> Sheet {
     let mut sheet = Sheet::new(&title, "roll, false alarms", seeds(first, records));
     let (mut counts, mut used) = ([0usize; 4], 0);
     let (mut bayes, mut within) = (Numbers::default(), 0);
+    let mut alarms = Vec::new();
     for (k, seed) in (first..).take(records).enumerate() {
         let scenario = if straight {
             healthy(seed, "straight", 60.0)
@@ -67,6 +68,13 @@ fn nulls(plan: &Plan, what: &str, stated: ([usize; 4], usize)) -> Sheet {
         };
         used += 1;
         within += usize::from(finding.verdict == Some(feelgauge::reading::Verdict::Within));
+        if let Some(snag) = finding.snags.iter().flatten().next() {
+            let ln_bayes = finding.quality.ln_bayes.unwrap_or(0.0);
+            alarms.push(format!(
+                "{seed} ({}, {}, ln B {ln_bayes:.1})",
+                scenario.setup, snag.part
+            ));
+        }
         bayes
             .0
             .push(libm::exp(finding.quality.ln_bayes.unwrap_or(0.0)));
@@ -95,6 +103,9 @@ fn nulls(plan: &Plan, what: &str, stated: ([usize; 4], usize)) -> Sheet {
         stated,
     );
     sheet.share("called `within`", (within, used), Good::High, None);
+    if !alarms.is_empty() {
+        sheet.note(format!("Snags reported: seeds {}.", alarms.join(", ")));
+    }
     if used < records {
         sheet.note(format!("{} of {records} were refused.", records - used));
     }
@@ -386,29 +397,40 @@ fn spacing(plan: &Plan) -> Sheet {
         "roll, magnet spacing",
         seeds(first, records),
     );
-    let (mut off, mut even) = (Numbers::default(), Numbers::default());
+    let mut off: [Numbers; 2] = Default::default();
+    let mut even = Numbers::default();
     for seed in (first..).take(records) {
-        let (finding, truth) = measure(&healthy(seed, "straight", 60.0), seed);
-        let Some(found) = finding.quality.spacing else {
-            continue;
-        };
-        for (found, spacing) in found.iter().zip(&truth.spacing) {
-            off.0.push(360.0 * (found - spacing));
-            even.0
-                .push(360.0 * (1.0 / truth.spacing.len() as f64 - spacing));
+        for (k, off) in off.iter_mut().enumerate() {
+            let mut car = healthy(seed, "straight", 60.0);
+            if k == 0 {
+                car.conditions.angle_ripple = 0.0;
+            }
+            let (finding, truth) = measure(&car, seed);
+            for (found, spacing) in finding.quality.spacing.iter().flatten().zip(&truth.spacing) {
+                off.0.push(360.0 * (found - spacing));
+                even.0
+                    .push(360.0 * (1.0 / truth.spacing.len() as f64 - spacing));
+            }
         }
     }
     sheet.value(
-        "one spacing, rms error (degrees)",
-        off.rms(),
-        Unit::Plain,
+        "one spacing, rms error (degrees), shafts without angle ripple",
+        off[0].rms(),
+        Unit::Fine,
         Good::Low,
         design(0.036, 160),
     );
     sheet.value(
+        "the same with it: pinions turn with the spur and shift its magnets",
+        off[1].rms(),
+        Unit::Fine,
+        Good::Low,
+        None,
+    );
+    sheet.value(
         "equal spacing instead (degrees)",
         even.rms(),
-        Unit::Plain,
+        Unit::Fine,
         Good::Low,
         None,
     );

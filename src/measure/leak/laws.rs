@@ -26,9 +26,10 @@ pub fn orifice(gauge_pa: f64, ambient_pa: f64) -> f64 {
 /// `sqrt(r^(2/g) - r^((g+1)/g))` of a pressure ratio, constant below the critical one.
 pub(super) fn isentropic(ratio: f64) -> f64 {
     let r = ratio.max(CRITICAL);
-    (libm::pow(r, 2.0 / GAMMA) - libm::pow(r, (GAMMA + 1.0) / GAMMA))
-        .max(0.0)
-        .sqrt()
+    // With a = r^((g-1)/g) and g = 7/5 the two powers are a^5 and a^6: one power to take, and none of its digits lost near 1.
+    let a = libm::pow(r, (GAMMA - 1.0) / GAMMA);
+    let a2 = a * a;
+    (a2 * a2 * a * (1.0 - a)).max(0.0).sqrt()
 }
 
 /// Loss that goes with the gauge pressure (lips, porous walls; the decay law of CARB TP-201.3).

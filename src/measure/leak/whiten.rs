@@ -28,9 +28,10 @@ pub fn gram(columns: &[&[f64]], used: &[bool], noise: &Noise) -> Vec<f64> {
                 x1[j] += k1 * innovation;
                 e[j] = innovation / root;
             }
-            for j in 0..m {
-                for l in 0..=j {
-                    g[j * m + l] += e[j] * e[l];
+            // the lower half; the other is its mirror
+            for (j, row) in g.chunks_exact_mut(m).enumerate() {
+                for (g, other) in row.iter_mut().zip(&e[..=j]) {
+                    *g += e[j] * other;
                 }
             }
             p00 -= k0 * h0;
