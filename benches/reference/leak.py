@@ -1,9 +1,9 @@
-"""scipy.optimize.curve_fit of A exp(-kt) + c with its covariance on the readings of a hold, and the same with 200
-resamples (residuals drawn anew): what an interval from the data would cost.
+"""scipy.optimize.curve_fit with its covariance on the readings of a hold, and the same with 200 resamples (residuals drawn
+anew): what an interval from the data would cost.
 
-The first line is what one types: the exponential without start values. The others are told where to start. (An offset
-without start values fails: 800 calls are not enough.) Argument: file of 64-bit floats, times (s) then pressures (Pa). Prints `name seconds`, best of several. The start values
-are the obvious ones; the bootstrap starts at the fit and has the Jacobian, so that it is as quick as it can be.
+Argument: file of 64-bit floats, times (s) then pressures (Pa). Prints `name seconds`, best of several. The first line is
+what one types: the exponential without start values (with an offset that fails: 800 calls are not enough). The others are
+told where to start; the bootstrap starts at the fit and has the Jacobian, so it is as quick as it can be.
 """
 
 import sys
