@@ -405,6 +405,17 @@ const LIDS: [(f64, f64, f64); 2] = [(8.0, 25.0, 0.85), (25.0, 80.0, 0.83)];
 /// A lid is believed from this loss on, part of the first pressure.
 const LOST: f64 = 0.25;
 
+/// A tank whose lid lifts at 0.35 to 0.75 of its pressure, with the time constant of what escapes then; and that pressure.
+fn lid(seed: u64, part: f64, seconds: f64) -> (TankScenario, f64) {
+    let mut scenario = TankScenario::drawn(seed);
+    // another order than the time constants', so that both are spread over all cases
+    let lift_pa = (0.35 + 0.40 * (7.0 * part).fract()) * scenario.pressure_pa;
+    scenario.law = LeakLaw::Lid { lift_pa };
+    scenario.p_ref_pa = f64::midpoint(scenario.pressure_pa, lift_pa);
+    scenario.leak_rate_pa_m3_s = (scenario.p_ref_pa - lift_pa) / seconds * scenario.volume_m3;
+    (scenario, lift_pa)
+}
+
 fn lids(plan: &Plan) -> Sheet {
     let runs = plan.size(120, 12);
     let first = plan.seed(2, 0);
@@ -420,14 +431,8 @@ fn lids(plan: &Plan) -> Sheet {
         for i in 0..runs {
             let seed = first + (k * runs + i) as u64;
             let part = (i as f64 + 0.5) / runs as f64;
-            let mut scenario = TankScenario::drawn(seed);
-            // another order than the time constants', so that both are spread over all cases
-            let lift_pa = (0.35 + 0.40 * (7.0 * part).fract()) * scenario.pressure_pa;
-            scenario.law = LeakLaw::Lid { lift_pa };
-            scenario.p_ref_pa = f64::midpoint(scenario.pressure_pa, lift_pa);
             let seconds = shortest + (longest - shortest) * part;
-            scenario.leak_rate_pa_m3_s =
-                (scenario.p_ref_pa - lift_pa) / seconds * scenario.volume_m3;
+            let (scenario, lift_pa) = lid(seed, part, seconds);
             let (finding, truth) = inspect(&scenario, seed, |own, _| {
                 // A lid holds far less than the pumped pressure in the end: the measure's own reference.
                 (own.p_ref_pa, own.limit) = (None, Some((1.0, LimitSource::Own)));

@@ -103,13 +103,17 @@ fn nulls(plan: &Plan, what: &str, stated: ([usize; 4], usize)) -> Sheet {
         stated,
     );
     sheet.share("called `within`", (within, used), Good::High, None);
+    remarks(&mut sheet, &alarms, records - used);
+    sheet
+}
+
+fn remarks(sheet: &mut Sheet, alarms: &[String], refused: usize) {
     if !alarms.is_empty() {
         sheet.note(format!("Snags reported: seeds {}.", alarms.join(", ")));
     }
-    if used < records {
-        sheet.note(format!("{} of {records} were refused.", records - used));
+    if refused > 0 {
+        sheet.note(format!("{refused} records were refused."));
     }
-    sheet
 }
 
 /// A part with the design study's counts.
