@@ -68,13 +68,8 @@ fn nulls(plan: &Plan, what: &str, stated: ([usize; 4], usize)) -> Sheet {
         };
         used += 1;
         within += usize::from(finding.verdict == Some(feelgauge::reading::Verdict::Within));
-        if let Some(snag) = finding.snags.iter().flatten().next() {
-            let ln_bayes = finding.quality.ln_bayes.unwrap_or(0.0);
-            alarms.push(format!(
-                "{seed} ({}, {}, ln B {ln_bayes:.1})",
-                scenario.setup, snag.part
-            ));
-        }
+        let said = alarm(&finding).map(|what| format!("{seed} ({}, {what})", scenario.setup));
+        alarms.extend(said);
         bayes
             .0
             .push(libm::exp(finding.quality.ln_bayes.unwrap_or(0.0)));
@@ -105,6 +100,13 @@ fn nulls(plan: &Plan, what: &str, stated: ([usize; 4], usize)) -> Sheet {
     sheet.share("called `within`", (within, used), Good::High, None);
     remarks(&mut sheet, &alarms, records - used);
     sheet
+}
+
+/// The snag that a healthy car is said to have.
+fn alarm(finding: &RollFinding) -> Option<String> {
+    let snag = finding.snags.iter().flatten().next()?;
+    let ln_bayes = finding.quality.ln_bayes?;
+    Some(format!("{}, ln B {ln_bayes:.1}", snag.part))
 }
 
 fn remarks(sheet: &mut Sheet, alarms: &[String], refused: usize) {
