@@ -96,6 +96,9 @@ fn reported(page: &mut Page, snag: &Snag, finding: &RollFinding, about: About) {
         rate.value,
         rate.range()
     ));
+    if first.is_some_and(|first| first == snag) {
+        shares(page, finding);
+    }
     shows(page, snag);
     page.say(format!(
         "Chance that a car without a snag looks like this: at most {}. A snag is reported up to {}, {}.",
@@ -129,6 +132,23 @@ fn equals(snag: &Snag) -> &[Suspect] {
     let alike = |s: &&Suspect| (s.probability - snag.probability).abs() < EQUAL;
     let n = snag.suspects.iter().take_while(alike).count();
     &snag.suspects[..n]
+}
+
+/// What makes the range of the hit rate wide, largest first.
+fn shares(page: &mut Page, finding: &RollFinding) {
+    let words = |source: &str| match source {
+        "few_turns" => "how few turns were seen",
+        "model" => "what hits may be like beside what is assumed of them",
+        _ => "other causes",
+    };
+    let lines: Vec<String> = finding
+        .budget
+        .iter()
+        .map(|c| format!("{} ({})", words(&c.source), percent(c.share)))
+        .collect();
+    if !lines.is_empty() {
+        page.say(format!("What makes the range wide: {}.", list(&lines)));
+    }
 }
 
 /// When it showed.
