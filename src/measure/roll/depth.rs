@@ -11,7 +11,8 @@ use super::finding::RollFinding;
 use super::fold::{Folded, Shared, fold};
 use super::orders::OrderPrior;
 use super::parts::{Case, Evidence, alike};
-use super::search::{Search, reporting_bayes};
+use super::search::{Part as Judged, Search, reporting_bayes};
+use super::side_by_side::each;
 
 /// Width of a snag, turns of the part itself (12 degrees; assumption without source).
 pub(super) const WIDTH: f64 = 12.0 / 360.0;
@@ -240,39 +241,58 @@ pub(super) fn shown_depth(evidence: Evidence, case: &Case, (ln, sd): (f64, f64))
 pub(super) fn detectable(search: &Search, limit: f64) -> BTreeMap<String, Option<f64>> {
     let joint = search.parts();
     let wanted = joint.len() as f64 * reporting_bayes(limit);
-    let mut depths = BTreeMap::new();
-    for part in &joint {
-        let mut best: Option<f64> = None;
-        let shown_by = search.of_part(&part.name).count() as f64;
-        for (look, _, case) in search.of_part(&part.name) {
-            let evidence = search.looks[look].evidence;
-            let parts = &evidence.train.parts;
-            let twins: Vec<&Case> = search.cases[look]
-                .iter()
-                .filter(|c| alike(&parts[c.part], &parts[case.part]))
-                .collect();
-            // a part that is like an earlier one has its depth
-            let known = twins
-                .iter()
-                .find_map(|c| depths.get(&parts[c.part].name).copied());
-            if let (Some(known), true) = (known, search.looks.len() == 1) {
-                best = known;
-                continue;
-            }
-            let is_twin = |name: &str| twins.iter().any(|c| parts[c.part].name == name);
-            let others = joint.iter().filter(|p| !is_twin(&p.name));
-            let rest: f64 = others.map(|p| libm::exp(p.ln_bayes)).sum();
-            let needed = (wanted - rest).max(f64::MIN_POSITIVE) / twins.len() as f64;
-            // B of a part is the mean over the sensors that show it
-            let depth = depth_of(evidence, case, libm::log(needed * shown_by));
-            best = match (best, depth) {
-                (Some(a), Some(b)) => Some(a.min(b)),
-                (a, b) => a.or(b),
-            };
-        }
-        depths.insert(part.name.clone(), best);
-    }
-    depths
+    // with one sensor a part that is like an earlier one has its depth
+    let first = |part: &Judged| {
+        let like = |other: &&Judged| {
+            other.name == part.name
+                || (search.looks.len() == 1 && twins(search, 0, &part.name).contains(&&*other.name))
+        };
+        joint.iter().position(|p| like(&p))
+    };
+    let firsts: Vec<Option<usize>> = joint.iter().map(first).collect();
+    let alone: Vec<usize> = (0..joint.len())
+        .filter(|i| firsts[*i] == Some(*i))
+        .collect();
+    let depths = each(&alone, |i| {
+        depth_of_part(search, &joint, &joint[*i], wanted)
+    });
+    let known = |i: usize| {
+        let at = alone.iter().position(|a| firsts[i] == Some(*a))?;
+        depths[at]
+    };
+    let names = joint.iter().enumerate();
+    names
+        .map(|(i, part)| (part.name.clone(), known(i)))
+        .collect()
+}
+
+/// Names of the parts that are like this one on a look, itself among them; none where the look does not show it.
+fn twins<'a>(search: &'a Search, look: usize, name: &str) -> Vec<&'a str> {
+    let parts = &search.looks[look].evidence.train.parts;
+    let Some((_, _, case)) = search.of_part(name).find(|(at, ..)| *at == look) else {
+        return Vec::new();
+    };
+    search.cases[look]
+        .iter()
+        .map(|c| &parts[c.part])
+        .filter(|p| alike(p, &parts[case.part]))
+        .map(|p| p.name.as_str())
+        .collect()
+}
+
+/// The smallest depth at which some sensor would have shown a part.
+fn depth_of_part(search: &Search, joint: &[Judged], part: &Judged, wanted: f64) -> Option<f64> {
+    let shown_by = search.of_part(&part.name).count() as f64;
+    let depths = search.of_part(&part.name).filter_map(|(look, _, case)| {
+        let twins = twins(search, look, &part.name);
+        let others = joint.iter().filter(|p| !twins.contains(&p.name.as_str()));
+        let rest: f64 = others.map(|p| libm::exp(p.ln_bayes)).sum();
+        let needed = (wanted - rest).max(f64::MIN_POSITIVE) / twins.len() as f64;
+        // B of a part is the mean over the sensors that show it
+        let evidence = search.looks[look].evidence;
+        depth_of(evidence, case, libm::log(needed * shown_by))
+    });
+    depths.reduce(f64::min)
 }
 
 /// Depth at which a part's own Bayes factor on one record reaches `needed` (its logarithm).

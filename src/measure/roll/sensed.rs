@@ -222,9 +222,14 @@ pub(super) fn cases(evidence: Evidence, hidden: &mut Vec<NotSeen>) -> Vec<Case> 
         let alike = |j: &usize| reasons[*j].is_none() && parts::alike(&all[*j], &all[index]);
         (0..index).find(alike).unwrap_or(index)
     };
-    let speakers: Vec<usize> = (0..all.len())
+    let mut speakers: Vec<usize> = (0..all.len())
         .filter(|i| reasons[*i].is_none() && speaker(*i) == *i)
         .collect();
+    // the widest grids of orders first, so that no core is left alone with one at the end
+    speakers.sort_by(|a, b| {
+        let width = |i: &usize| all[*i].order * all[*i].order_sd;
+        width(b).total_cmp(&width(a))
+    });
     let judged = each(&speakers, |index| evidence.case(*index));
     let mut cases = Vec::new();
     for (index, part) in all.iter().enumerate() {
