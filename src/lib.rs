@@ -13,13 +13,17 @@
 //! | 2 | [`inspect`] |
 //! | 3 | [`clock`], [`record`], [`probe`] |
 //! | 4 | [`report`] |
-//! | 5 | [`cli`] |
+//! | 5 | [`bench`] |
+//! | 6 | [`page`] |
+//! | 7 | [`cli`] |
 
+pub mod bench;
 pub mod calibration;
 pub mod cli;
 pub mod clock;
 pub mod inspect;
 pub mod measure;
+pub mod page;
 pub mod physics;
 pub mod probe;
 pub mod reading;

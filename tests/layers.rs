@@ -15,6 +15,8 @@ const RANKS: &[&[&str]] = &[
     &["record"],
     &["probe"],
     &["report"],
+    &["bench"],
+    &["page"],
     &["cli"],
 ];
 
@@ -27,14 +29,14 @@ const BESIDE: &[(&str, &str)] = &[
 
 /// What only some rooms may use: `(text, rooms)`.
 const ONLY_IN: &[(&str, &[&str])] = &[
-    ("tokio::", &["probe", "cli"]),
+    ("tokio::", &["probe", "bench", "page", "cli"]),
     ("tokio_serial", &["probe/serial.rs"]),
     (
         "std::fs",
         &["record/store.rs", "cli", "probe/discover.rs", "bin"],
     ),
     ("std::env", &["cli", "main.rs"]),
-    ("std::net", &[]),
+    ("std::net", &["page", "cli"]),
     ("println!", &["cli", "bin"]),
     ("print!(", &["cli", "bin"]),
 ];

@@ -4,6 +4,7 @@ mod bare;
 mod calibrations;
 pub mod comparison;
 mod feed;
+pub mod guide;
 pub mod pairing;
 mod session;
 mod settings;

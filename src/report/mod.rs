@@ -8,6 +8,7 @@ mod leak;
 mod number;
 mod page;
 mod picture;
+pub mod plot;
 mod pull;
 mod remarks;
 mod roll;

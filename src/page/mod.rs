@@ -1,0 +1,1 @@
+//! The web page and the HTTP API of a running bench: words, markup and doors; nothing is measured or decided here.
