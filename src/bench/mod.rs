@@ -8,7 +8,8 @@ mod state;
 
 pub use events::{Event, EventKind, EventLog, Heard};
 pub use state::{
-    Alarm, Denied, Ended, Fault, Kept, Order, ProbeState, Running, Scene, Standing, State, Virtual,
+    Alarm, Denied, Dropped, Ended, Fault, Kept, Order, ProbeState, Running, Scene, Standing, State,
+    Virtual,
 };
 
 use std::sync::Arc;

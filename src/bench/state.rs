@@ -13,7 +13,7 @@ use crate::{
 };
 
 /// Everything that a page shows.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Default)]
 pub struct State {
     /// Counts up with every change.
     pub version: u64,
@@ -33,12 +33,24 @@ pub struct State {
     pub trouble: Vec<String>,
     /// The virtual bench's switches, when there is one.
     pub virtual_bench: Option<Virtual>,
+    /// What found no room on its way.
+    pub dropped: Dropped,
+}
+
+/// What found no room on its way, over the daemon's life; all zero when all is well.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, JsonSchema)]
+pub struct Dropped {
+    /// Lines that the recorder's queue could not take.
+    pub record: u64,
+    /// Lines that the live view left out; they are in the record.
+    pub live: u64,
 }
 
 /// What happens on the bench.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Default)]
 pub enum Scene {
     /// Nothing runs: pick a test.
+    #[default]
     Start,
     /// A test was chosen: the cautions stand before it.
     Cautions {

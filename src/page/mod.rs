@@ -1,1 +1,7 @@
 //! The web page and the HTTP API of a running bench: words, markup and doors; nothing is measured or decided here.
+
+pub mod doors;
+pub mod scene;
+pub mod server;
+
+pub use doors::{Doors, Limits};
