@@ -5,6 +5,7 @@
 
 mod curve;
 mod leak;
+mod mark;
 mod pull;
 mod roll;
 mod rule;
@@ -14,7 +15,8 @@ mod svg;
 use crate::inspect::Finding;
 use svg::{Anchor, Svg};
 
-pub use svg::Frame;
+pub use mark::{Mark, mark};
+pub use svg::{Frame, STYLE};
 
 /// How wide a picture is drawn; its letters have the same size in both.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

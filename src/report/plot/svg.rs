@@ -19,21 +19,53 @@ pub(super) enum Anchor {
     End,
 }
 
-/// Style of a drawing that stands alone: the light colours of the page.
-const STYLE: &str = "\
-text{font-family:'Barlow Semi Condensed','Roboto Condensed','Arial Narrow',sans-serif;font-weight:500;fill:#121718}\
-.t15{font-size:15px}.t16{font-size:16px}.t18{font-size:18px}.tb{font-weight:700}.t2{fill:#414B4A}\
-.ground{fill:#F7F9F5}.axis{stroke:#121718;stroke-width:2;fill:none}.tick{stroke:#121718;stroke-width:1.5;fill:none}\
-.tickm{stroke:#121718;stroke-width:1;fill:none}.grid{stroke:#C2CAC5;stroke-width:1;fill:none}\
-.raw{stroke:#414B4A;stroke-width:1.25;fill:none}.rawdot{fill:#121718}\
-.notc{stroke:#414B4A;stroke-width:1.5;stroke-dasharray:2 4;fill:none}.fit{stroke:#0E3F94;stroke-width:2.5;fill:none}\
-.dot{fill:#121718}.band{fill:#C9D6E6;stroke:none}.bandedge{stroke:#0E3F94;stroke-width:1.5;fill:none}\
-.bar{fill:#0E3F94;stroke:none}.barh{fill:#F7F9F5;stroke:#0E3F94;stroke-width:2.5}\
-.bard{fill:#F7F9F5;stroke:#0E3F94;stroke-width:2.5;stroke-dasharray:6 4}\
-.est{stroke:#F7F9F5;stroke-width:4;fill:none}.estk{stroke:#121718;stroke-width:3;fill:none}\
-.limit{stroke:#121718;stroke-width:2.5;stroke-dasharray:9 5;fill:none}.case{stroke:#F7F9F5;stroke-width:7;fill:none}\
-.steel{fill:#F7F9F5;stroke:#121718;stroke-width:2}.hatchl{stroke:#717D7B;stroke-width:1.2;fill:none}\
-.solid{fill:#121718}.hollow{fill:#F7F9F5;stroke:#121718;stroke-width:2}.strip{fill:#414B4A;stroke:none}";
+/// The classes of every picture, for a page's style sheet. The colours are the page's variables: `--ink` and `--ink2` (what
+/// is drawn and written), `--line`, `--hair` (hatching, grid), `--mark` (what is estimated), `--tint` (areas), `--sheet` (the
+/// ground under a picture). Letters take the page's face; bold ones have weight 700.
+///
+/// | class | is |
+/// |---|---|
+/// | `t15` `t16` `t18`, `tb`, `t2` | letters by size; bold; less important |
+/// | `axis`, `tick`, `tickm`, `grid`, `leader` | axis, graduation, fine graduation, grid, line from a word to its thing |
+/// | `raw`, `rawdot` | readings as a line, as dots |
+/// | `notc` | readings that are not counted: dotted |
+/// | `fit` | fit: the heaviest curve |
+/// | `dot` | peak of a stroke |
+/// | `band`, `bandedge` | area, its edge |
+/// | `bar`, `barh`, `bard` | block: filled (counts), empty (before), dashed (undecided) |
+/// | `est`, `estk` | the value cut through a filled block, through an empty one |
+/// | `limit`, `limitk`, `case` | limit: long dashes; through a block, with a clear edge |
+/// | `steel`, `hatchl` | body of a rule, its hatched part `outside` |
+/// | `solid`, `minor`, `hollow` | filled shape, a less important one, an empty one |
+/// | `col`, `colb`, `colh` | column, column that is spoken of, column to come: dashed |
+pub const STYLE: &str = concat!(
+    include_str!("classes.css"),
+    ".plot{display:block;width:100%;height:auto;overflow:visible}\n"
+);
+
+/// The light colours of the page, for a drawing that stands alone.
+const LIGHT: [(&str, &str); 7] = [
+    ("var(--ink)", "#121718"),
+    ("var(--ink2)", "#414B4A"),
+    ("var(--line)", "#717D7B"),
+    ("var(--hair)", "#C2CAC5"),
+    ("var(--mark)", "#0E3F94"),
+    ("var(--tint)", "#C9D6E6"),
+    ("var(--sheet)", "#F7F9F5"),
+];
+
+/// Faces of a drawing that stands alone: those that come with the program, else narrow ones that a system may have.
+const FACES: &str = "text{font-family:'Barlow Semi Condensed Medium','Roboto Condensed','Arial Narrow',sans-serif}\
+.tb{font-family:'Barlow Semi Condensed','Roboto Condensed','Arial Narrow',sans-serif}";
+
+/// The style of a drawing that stands alone.
+fn style_alone() -> String {
+    let classes = include_str!("classes.css").to_owned();
+    let fixed = LIGHT
+        .iter()
+        .fold(classes, |css, (token, colour)| css.replace(token, colour));
+    fixed + FACES
+}
 
 /// A drawing.
 #[derive(Debug)]
@@ -121,11 +153,11 @@ impl Svg {
         let alone = frame == Frame::Alone;
         let size = |length: f64| alone.then(|| n(length));
         let svg = html! {
-            svg xmlns=[alone.then_some("http://www.w3.org/2000/svg")] class=(class) viewBox=(view)
+            svg xmlns=[alone.then_some("http://www.w3.org/2000/svg")] class=(format!("plot {class}")) viewBox=(view)
                 width=[size(self.width)] height=[size(self.height)] role="img" aria-label=(self.label) {
                 @if alone {
-                    style { (PreEscaped(STYLE)) }
-                    rect class="ground" width=(n(self.width)) height=(n(self.height)) {}
+                    style { (PreEscaped(style_alone())) }
+                    rect class="sheet" width=(n(self.width)) height=(n(self.height)) {}
                 }
                 @for shape in &self.shapes { (shape) }
             }
