@@ -3,10 +3,16 @@
 //! No web page here: a [`Bench`] is a handle that gives the present [`State`] and takes [`Order`]s; the page, the API and
 //! the tests all use it. One task owns the state; readers of ports never wait for it, for the disk or for a page.
 
+mod daemon;
 mod events;
+mod ports;
+mod shelf;
 mod state;
 
+pub use daemon::{Daemon, Faults, Notice, Plan};
 pub use events::{Event, EventKind, EventLog, Heard};
+pub use ports::{Ports, SerialPorts};
+pub use shelf::{Captures, Shelf};
 pub use state::{
     Alarm, Denied, Dropped, Ended, Fault, Kept, Order, ProbeState, Running, Scene, Standing, State,
     Virtual,

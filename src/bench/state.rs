@@ -78,6 +78,12 @@ pub struct Running {
     pub view: View,
     /// Names of probes that went while it runs.
     pub gone: Vec<String>,
+    /// It was asked to end, or is over: the record is closed and measured.
+    pub is_ending: bool,
+    /// Lines that the display could not keep up with; the record has them.
+    pub not_shown: u64,
+    /// Lines that found no room on their way to the disk, which is too slow; they are lost and counted in the record.
+    pub not_kept: u64,
 }
 
 /// A test that has ended.
@@ -226,7 +232,7 @@ pub enum Order {
 /// Why an order was not carried out.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Denied {
-    /// A word for programs: `busy`, `no_test`, `no_probe`, `no_setup`, `disk`, `not_virtual`, `ending`.
+    /// A word for programs: `busy`, `no_test`, `no_probe`, `no_setup`, `not_stated`, `disk`, `not_virtual`, `ending`.
     pub code: &'static str,
     /// What, and what to do.
     pub message: String,

@@ -73,6 +73,11 @@ pub fn lasting_path(dev: &Path, path: &str) -> String {
         .map_or_else(|| path.into(), |(name, _)| text(&name))
 }
 
+/// The device behind a path, by the links that lead there; the path itself where there is none.
+pub fn device(path: &str) -> String {
+    fs::canonicalize(path).map_or_else(|_| path.into(), |device| text(&device))
+}
+
 fn lasting_dir(dev: &Path) -> PathBuf {
     dev.join("serial/by-id")
 }
@@ -141,6 +146,8 @@ mod tests {
         assert_eq!(lasting_path(&dev, &join("ttyUSB1")), text(&name));
         assert_eq!(lasting_path(&dev, &join("ttyUSB0")), join("ttyUSB0"));
         assert_eq!(lasting_path(&dev, "/no/such"), "/no/such");
+        assert_eq!(device(&text(&name)), join("ttyUSB1"));
+        assert_eq!(device("/no/such"), "/no/such");
     }
 
     #[test]

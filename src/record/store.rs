@@ -39,6 +39,23 @@ impl Files {
         &self.base
     }
 
+    /// Names of the folders in the base folder, hidden ones left out, in order.
+    ///
+    /// # Errors
+    /// What the disk says.
+    pub fn folders(&self) -> io::Result<Vec<String>> {
+        let mut names = Vec::new();
+        for entry in fs::read_dir(&self.base)? {
+            let entry = entry?;
+            let name = entry.file_name().to_string_lossy().into_owned();
+            if !name.starts_with('.') && entry.path().is_dir() {
+                names.push(name);
+            }
+        }
+        names.sort();
+        Ok(names)
+    }
+
     fn file(&self, path: &str) -> io::Result<&File> {
         self.open.get(path).ok_or_else(|| {
             io::Error::new(io::ErrorKind::NotFound, "this file is not being written")
