@@ -80,10 +80,6 @@ pub struct Running {
     pub gone: Vec<String>,
     /// It was asked to end, or is over: the record is closed and measured.
     pub is_ending: bool,
-    /// Lines that the display could not keep up with; the record has them.
-    pub not_shown: u64,
-    /// Lines that found no room on their way to the disk, which is too slow; they are lost and counted in the record.
-    pub not_kept: u64,
 }
 
 /// A test that has ended.
