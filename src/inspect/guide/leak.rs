@@ -56,6 +56,13 @@ pub struct LeakView {
     pub pressure_pa: Option<f64>,
     /// Mark to pump to, Pa.
     pub mark_pa: f64,
+    /// Pumping goes on, but the pressure no longer gains: the mark is out of reach (a large leak, or an open valve). Let go
+    /// of the pump: what was reached is held and measured all the same.
+    pub is_stalled: bool,
+    /// The pressure was let off in the hold, or something gave way: pump again.
+    pub is_let_off: bool,
+    /// End of pumping, seconds of the record; null before it.
+    pub hold_start_s: Option<f64>,
     /// Since the end of pumping, s; null before it.
     pub hold_s: Option<f64>,
     /// Planned length of the hold, s.
@@ -78,7 +85,7 @@ pub struct LeakView {
     pub more_s: Option<f64>,
     /// The funnel, earliest first.
     pub funnel: Vec<Moment>,
-    /// The readings: seconds of the record and Pa, thinned to at most 700 with their extremes kept.
+    /// The readings: seconds of the record and gauge pressure, Pa, thinned to at most 700 with their extremes kept.
     pub readings: Vec<(f64, f64)>,
     /// The recording may end by itself.
     pub is_over: bool,
@@ -124,6 +131,9 @@ impl LeakGuide {
             phase: LeakPhase::Rest,
             pressure_pa: self.readings.last().map(|r| r.pressure_pa),
             mark_pa: 10_000.0,
+            is_stalled: false,
+            is_let_off: false,
+            hold_start_s: None,
             hold_s: None,
             planned_s: 60.0,
             settling: Vec::new(),

@@ -27,7 +27,8 @@ pub enum PullPhase {
 pub struct SeenPull {
     /// Peak, strokes, speed.
     pub report: PullReport,
-    /// Why it does not count, in a word or two (`too slow`); null when it counts.
+    /// Why it does not count, in a word or two (`too slow`, `too short`, `readings missing`, `too strong`); null when it
+    /// counts.
     pub not_counted: Option<String>,
     /// Its readings: seconds from the pull's start and N.
     pub readings: Vec<(f64, f64)>,
@@ -42,11 +43,16 @@ pub struct PullView {
     pub force_n: Option<f64>,
     /// The guard watches: the base is known.
     pub is_guarded: bool,
-    /// Pulls, oldest first.
+    /// Pulls, oldest first. The last one may still change while the phase is `pulling`: it is shown before the quiet time
+    /// is over that ends a pull for good.
     pub pulls: Vec<SeenPull>,
-    /// Mean peak of the counted pulls, N, with its interval; null below two.
+    /// How many of them count.
+    pub counted: u32,
+    /// Jerks below 8 N that are no pull.
+    pub bumps: u64,
+    /// Mean peak of the counted pulls, N, with its interval; null below three (plug out: below two).
     pub peak_n: Option<Estimate>,
-    /// Mean lift ratio; null without a mass or below two counted pulls.
+    /// Mean lift ratio; null without a mass or below three counted pulls.
     pub lift_ratio: Option<Estimate>,
     /// Weight of the car, N; null without a mass.
     pub weight_n: Option<f64>,
@@ -58,6 +64,9 @@ pub struct PullView {
     pub more_pulls: Option<(u32, u32)>,
     /// The recording may end by itself.
     pub is_over: bool,
+    /// Why the record as a whole gives no number (the probe ran into the end of its range, the cord stayed under force), in
+    /// words with what to do.
+    pub refused: Option<String>,
 }
 
 /// Follows a pull session.
@@ -98,6 +107,8 @@ impl PullGuide {
             force_n: self.readings.last().map(|r| r.force_n),
             is_guarded: false,
             pulls: Vec::new(),
+            counted: 0,
+            bumps: 0,
             peak_n: None,
             lift_ratio: None,
             weight_n: None,
@@ -105,6 +116,7 @@ impl PullGuide {
             verdict: Verdict::Undecided,
             more_pulls: None,
             is_over: false,
+            refused: None,
         }
     }
 
