@@ -11,6 +11,16 @@ use std::sync::{
 pub enum Clock {
     /// The machine's monotonic clock, counted from the moment this value was made, and its wall clock.
     System(std::time::Instant),
+    /// Time that runs `speed` times as fast as the machine's, for a virtual bench that is lived with: host time and wall
+    /// clock both.
+    Scaled {
+        /// When it was made.
+        from: std::time::Instant,
+        /// Wall time then.
+        start: jiff::Timestamp,
+        /// How many times as fast, 1 or more.
+        speed: u32,
+    },
     /// Time that the virtual bench sets, microseconds; the wall clock starts at a given instant.
     Virtual {
         /// Microseconds since the start of the virtual bench.
@@ -27,6 +37,25 @@ impl Clock {
         Self::System(std::time::Instant::now())
     }
 
+    /// A clock that runs `speed` times as fast as the machine's (0 counts as 1); host time zero is now.
+    #[allow(clippy::disallowed_methods)]
+    pub fn scaled(speed: u32) -> Self {
+        Self::Scaled {
+            from: std::time::Instant::now(),
+            start: jiff::Timestamp::now(),
+            speed: speed.max(1),
+        }
+    }
+
+    /// How long the machine's clock takes for so many microseconds of this one; no time for one that is set.
+    pub fn takes(&self, us: u64) -> std::time::Duration {
+        match self {
+            Self::System(_) => std::time::Duration::from_micros(us),
+            Self::Scaled { speed, .. } => std::time::Duration::from_micros(us) / *speed,
+            Self::Virtual { .. } => std::time::Duration::ZERO,
+        }
+    }
+
     /// A clock that stands at zero until [`Clock::set_us`] moves it.
     pub fn virtual_from(start: jiff::Timestamp) -> Self {
         Self::Virtual {
@@ -40,6 +69,10 @@ impl Clock {
     pub fn host_us(&self) -> u64 {
         match self {
             Self::System(t0) => u64::try_from(t0.elapsed().as_micros()).unwrap_or(u64::MAX),
+            Self::Scaled { from, speed, .. } => {
+                let us = from.elapsed().as_micros() * u128::from(*speed);
+                u64::try_from(us).unwrap_or(u64::MAX)
+            }
             Self::Virtual { now_us, .. } => now_us.load(Ordering::Relaxed),
         }
     }
@@ -49,8 +82,8 @@ impl Clock {
     pub fn wall(&self) -> jiff::Timestamp {
         match self {
             Self::System(_) => jiff::Timestamp::now(),
-            Self::Virtual { now_us, start } => {
-                let us = i64::try_from(now_us.load(Ordering::Relaxed)).unwrap_or(i64::MAX);
+            Self::Scaled { start, .. } | Self::Virtual { start, .. } => {
+                let us = i64::try_from(self.host_us()).unwrap_or(i64::MAX);
                 start
                     .checked_add(jiff::SignedDuration::from_micros(us))
                     .unwrap_or(*start)
@@ -63,7 +96,7 @@ impl Clock {
         jiff::tz::TimeZone::UTC.to_datetime(self.wall()).date()
     }
 
-    /// Moves a virtual clock forward to `us`; a system clock is not moved.
+    /// Moves a virtual clock forward to `us`; the others are not moved.
     pub fn set_us(&self, us: u64) {
         if let Self::Virtual { now_us, .. } = self {
             now_us.fetch_max(us, Ordering::Relaxed);

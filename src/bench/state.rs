@@ -3,8 +3,9 @@
 use std::{fmt, sync::Arc};
 
 use schemars::JsonSchema;
-use serde::{Deserialize, Serialize};
+use serde::Serialize;
 
+pub use crate::probe::live::{Fault, Virtual};
 use crate::{
     inspect::{Finding, guide::View},
     probe::health::HealthReport,
@@ -168,37 +169,6 @@ pub struct Alarm {
     pub force_n: f64,
     /// `force` or `held`.
     pub reason: String,
-}
-
-/// Faults that the virtual bench can be told to have.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "snake_case")]
-pub enum Fault {
-    /// The lid seeps as it did before the repair, or is tight.
-    SeepingLid(bool),
-    /// The engine does not turn: the cord is stuck.
-    SeizedEngine(bool),
-    /// The engine is worn, or fresh.
-    WornEngine(bool),
-    /// A snag in this part of the car's file; null: none.
-    Snag(Option<String>),
-    /// The probe of this kind is unplugged, or plugged in again.
-    Unplugged(String, bool),
-}
-
-/// The virtual bench's switches.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, JsonSchema)]
-pub struct Virtual {
-    /// The lid seeps.
-    pub seeping_lid: bool,
-    /// The engine does not turn.
-    pub seized_engine: bool,
-    /// The engine is worn.
-    pub worn_engine: bool,
-    /// Part with a snag.
-    pub snag: Option<String>,
-    /// Kinds of the probes that are unplugged.
-    pub unplugged: Vec<String>,
 }
 
 /// What a bench can be asked.

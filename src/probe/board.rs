@@ -21,13 +21,13 @@ const BATCH: usize = 20;
 /// Below this rate every reading has a line of its own, Hz.
 const SLOW_HZ: f64 = 10.0;
 /// Edges of a line.
-const EDGE_BATCH: usize = 8;
+pub(super) const EDGE_BATCH: usize = 8;
 /// An edge waits at most so long for its line, microseconds.
-const EDGE_WAIT_US: u64 = 100_000;
+pub(super) const EDGE_WAIT_US: u64 = 100_000;
 /// Microseconds between heartbeats.
-const HEARTBEAT_US: u64 = 1_000_000;
+pub(super) const HEARTBEAT_US: u64 = 1_000_000;
 /// A board that is reset by opening its port says hello after so long, microseconds.
-const HELLO_US: u64 = 120_000;
+pub(super) const HELLO_US: u64 = 120_000;
 
 /// What a channel delivers, times in microseconds from the start of the readings.
 #[derive(Clone, Debug, PartialEq)]
@@ -67,19 +67,21 @@ pub struct Packet {
     pub bytes: Vec<u8>,
 }
 
+/// A line that is to be sent; times in microseconds since opening, board's clock.
 #[derive(Clone, Debug)]
-enum Due {
+pub(super) enum Due {
+    /// Who the board is.
     Hello,
+    /// Evenly spaced counts.
     Samples {
         channel: u8,
         t0_us: u64,
         dt_us: u32,
         counts: Vec<i32>,
     },
-    Edges {
-        channel: u8,
-        times_us: Vec<u64>,
-    },
+    /// Edges.
+    Edges { channel: u8, times_us: Vec<u64> },
+    /// A sign of life.
     Heartbeat,
 }
 
@@ -144,6 +146,18 @@ impl Board {
             sending: VecDeque::new(),
             line_free_us: 0.0,
             last_at_us: 0,
+        }
+    }
+
+    /// Hands the running board its next line, ready so long after opening: not before the last one.
+    pub(super) fn append(&mut self, ready_us: u64, due: Due) {
+        self.due.push_back((ready_us, due));
+    }
+
+    /// So long after opening the board is still there: what it answers now, it answers now.
+    pub(super) fn live_until(&mut self, since_open_us: u64) {
+        if self.due.is_empty() && self.sending.is_empty() {
+            self.line_free_us = self.line_free_us.max(since_open_us as f64);
         }
     }
 
@@ -241,7 +255,7 @@ impl Board {
 const LATENCY_STREAM: u64 = 0x6c61_7465;
 
 #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)] // rounded; `as` stops at the type's ends
-fn whole_us(us: f64) -> u64 {
+pub(super) fn whole_us(us: f64) -> u64 {
     us.round() as u64
 }
 
@@ -322,7 +336,7 @@ fn send_edges(channel: &Channel, waiting: &mut Vec<u64>, due: &mut Vec<(u64, Due
 }
 
 /// What the converter makes of a value; it stops at its ends.
-fn count(channel: &Channel, value: f64) -> i32 {
+pub(super) fn count(channel: &Channel, value: f64) -> i32 {
     let nominal = Nominal::new(channel.scale, channel.zero, channel.min, channel.max)
         .expect("channels of virtual boards are given in code");
     let count = nominal.count(value);

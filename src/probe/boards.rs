@@ -18,7 +18,7 @@ const CELSIUS: f64 = 0.001;
 /// From opening the port to the start of the readings, microseconds.
 const LEAD_US: u64 = 500_000;
 /// The clock of a board that was not reset stands here at the opening: it wraps 25 s later.
-const OLD_CLOCK_US: u32 = u32::MAX - 25_000_000;
+pub(super) const OLD_CLOCK_US: u32 = u32::MAX - 25_000_000;
 
 /// A pressure probe on its own USB: opening does not reset it, and its clock is old. A thermometer where the readings
 /// carry temperatures.

@@ -7,6 +7,7 @@ pub mod discover;
 pub mod follow;
 pub mod health;
 pub mod link;
+pub mod live;
 pub mod replay;
 pub mod serial;
 pub mod virtual_bench;

@@ -334,12 +334,7 @@ impl DrivetrainScenario {
         if !snagged || !turns {
             return Ok(car);
         }
-        car.with_snag(SnagScenario {
-            part: PLOVER_PART.into(),
-            depth: PLOVER_DEPTH,
-            hit_rate: 0.35,
-            burst: None,
-        })
+        car.with_snag(SnagScenario::felt(PLOVER_PART))
     }
 
     /// The train as the measure will see it.
@@ -355,8 +350,20 @@ impl DrivetrainScenario {
 
 /// Where the demo's snag sits.
 const PLOVER_PART: &str = "ring_f";
-/// Depth of the demo's snag: a hitch that a thumb feels (assumption without source).
-const PLOVER_DEPTH: f64 = 1.2;
+/// Depth and hit rate of a hitch that a thumb feels (assumption without source).
+const FELT: (f64, f64) = (1.2, 0.35);
+
+impl SnagScenario {
+    /// A hitch that a thumb feels now and then: the demo's, in whatever part.
+    pub fn felt(part: &str) -> Self {
+        Self {
+            part: part.into(),
+            depth: FELT.0,
+            hit_rate: FELT.1,
+            burst: None,
+        }
+    }
+}
 
 /// Runs a scenario. The same seed gives the same edges on every machine; with and without a snag it gives the same
 /// car, hand and noise.

@@ -13,7 +13,7 @@ use serde::Serialize;
 use super::Simulated;
 use super::noise::Noise;
 use crate::reading::PressureReading;
-pub use sensor::{Sensor, Weather};
+pub use sensor::{Gauge, Sensor, Weather};
 
 /// How a leak depends on the pressure.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
@@ -248,7 +248,7 @@ pub fn simulate(scenario: &TankScenario, seed: u64) -> Simulated<PressureReading
     let stroke = gas::stroke_for(scenario, STROKE_ROUNDS);
     let end_s = scenario.end_s();
     let mut tank = gas::Tank::open(scenario, stroke);
-    let mut probe = sensor::Probe::new(&scenario.sensor, &scenario.weather, &mut noise);
+    let mut probe = sensor::Probe::new(scenario.sensor, scenario.weather, &mut noise);
     let mut readings = Vec::new();
     let (mut p_start_pa, mut p_end_pa) = (0.0, 0.0);
     let period_us = 1_000_000 / u64::from(scenario.sensor.rate_hz.max(1));

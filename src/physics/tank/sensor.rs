@@ -74,17 +74,18 @@ pub struct Sensor {
 const THERMOMETER_HZ: u64 = 4;
 
 /// A sensor at work.
-pub(super) struct Probe<'a> {
-    sensor: &'a Sensor,
-    weather: &'a Weather,
+#[derive(Clone, Debug)]
+pub(super) struct Probe {
+    sensor: Sensor,
+    weather: Weather,
     draught: f64,
     walk: f64,
     hum_phase: f64,
     last_tank_k: Option<f64>,
 }
 
-impl<'a> Probe<'a> {
-    pub fn new(sensor: &'a Sensor, weather: &'a Weather, noise: &mut Noise) -> Self {
+impl Probe {
+    pub fn new(sensor: Sensor, weather: Weather, noise: &mut Noise) -> Self {
         Self {
             sensor,
             weather,
@@ -97,7 +98,7 @@ impl<'a> Probe<'a> {
 
     /// One reading of a gauge pressure, Pa.
     pub fn read(&mut self, t: f64, gauge_pa: f64, noise: &mut Noise) -> f64 {
-        let s = self.sensor;
+        let s = &self.sensor;
         let dt = 1.0 / f64::from(s.rate_hz.max(1));
         let (sd, tau) = self.weather.draught;
         let a = libm::exp(-dt / tau);
@@ -126,5 +127,31 @@ impl<'a> Probe<'a> {
             self.last_tank_k = Some(wall_k + sd * noise.normal());
         }
         self.last_tank_k
+    }
+}
+
+/// The sensor by itself, on a tank whose pressure is told reading by reading: an open one, or one that is let off.
+#[derive(Clone, Debug)]
+pub struct Gauge {
+    probe: Probe,
+    noise: Noise,
+}
+
+/// Stream of its randomness.
+const GAUGE_STREAM: u64 = 0x7A4F;
+
+impl Gauge {
+    /// A sensor in a room; same seed, same readings.
+    pub fn new(sensor: Sensor, weather: Weather, seed: u64) -> Self {
+        let mut noise = Noise::new(seed, GAUGE_STREAM);
+        Self {
+            probe: Probe::new(sensor, weather, &mut noise),
+            noise,
+        }
+    }
+
+    /// The next reading, Pa: `t_s` seconds after the first, of a gauge pressure in Pa.
+    pub fn read(&mut self, t_s: f64, gauge_pa: f64) -> f64 {
+        self.probe.read(t_s, gauge_pa, &mut self.noise)
     }
 }
