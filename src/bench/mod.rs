@@ -5,12 +5,14 @@
 
 mod daemon;
 mod events;
+mod live;
 mod ports;
 mod shelf;
 mod state;
 
 pub use daemon::{Daemon, Faults, Notice, Plan};
 pub use events::{Event, EventKind, EventLog, Heard};
+pub use live::virtual_hand;
 pub use ports::{Ports, SerialPorts};
 pub use shelf::{Captures, Shelf};
 pub use state::{

@@ -11,6 +11,9 @@ mod tank;
 mod wheel;
 mod world;
 
+#[cfg(test)]
+mod tests;
+
 use std::{
     fmt,
     sync::{Arc, Mutex, MutexGuard, PoisonError},
