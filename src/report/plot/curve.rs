@@ -1,15 +1,17 @@
 //! Curves over time: the hold of a tank, the force of a pull.
 
 use super::{
-    Width,
+    letters::Letters,
     scale::Scale,
     svg::{Anchor, Svg},
 };
 
 /// Room left of the plot for numbers, and right of it.
-pub(super) const SIDE: (f64, f64) = (44.0, 12.0);
+pub(super) const SIDE: (f64, f64) = (46.0, 12.0);
 /// Room above, and below for the numbers of the time.
-pub(super) const EDGE: (f64, f64) = (12.0, 40.0);
+pub(super) const EDGE: (f64, f64) = (14.0, 32.0);
+/// Readings in a unit of width from which on only the smallest and the largest of each unit are drawn.
+const CROWDED: f64 = 2.0;
 
 /// Two axes without a box.
 #[derive(Clone, Copy, Debug)]
@@ -19,48 +21,52 @@ pub(super) struct Axes {
 }
 
 impl Axes {
-    /// Axes in a drawing of a height, from `top` on.
-    pub fn new(x: (f64, f64), y: (f64, f64), width: Width, (top, bottom): (f64, f64)) -> Self {
+    /// Axes between two places across and two down.
+    pub fn new(x: (f64, f64), y: (f64, f64), sides: (f64, f64), (top, bottom): (f64, f64)) -> Self {
         Self {
-            x: Scale::new(x.0, x.1, SIDE.0, width.units() - SIDE.1),
+            x: Scale::new(x.0, x.1, sides.0, sides.1),
             y: Scale::new(y.0, y.1, bottom, top),
         }
     }
 
-    /// Grid and numbers; `x_unit` stands behind the last number of the horizontal axis.
-    pub fn draw(&self, svg: &mut Svg, x_unit: &str, (columns, rows): (usize, usize)) {
+    /// Grid with its numbers, about so many lines.
+    pub fn grid(&self, svg: &mut Svg, rows: usize) {
         let (left, right) = self.x.to;
-        let (bottom, _) = self.y.to;
         let (ticks, places) = self.y.ticks(rows);
+        svg.lines(
+            "grid",
+            ticks.iter().map(|t| {
+                let y = self.y.at(*t);
+                [(left, y), (right, y)]
+            }),
+        );
         for tick in ticks {
-            let y = self.y.at(tick);
-            svg.line("grid", (left, y), (right, y));
-            svg.text(
-                "t15",
-                Anchor::End,
-                (left - 6.0, y + 5.0),
-                &format!("{tick:.places$}"),
-            );
+            let at = (left - 6.0, self.y.at(tick) + 5.0);
+            svg.text("t15 t2", Anchor::End, at, &format!("{tick:.places$}"));
         }
+    }
+
+    /// Axis along the lower edge with its numbers; `unit` stands behind the last of them.
+    pub fn along(&self, svg: &mut Svg, unit: &str, columns: usize) {
+        let ((left, right), bottom) = (self.x.to, self.y.to.0);
         svg.line("axis", (left, bottom), (right, bottom));
         let (ticks, places) = self.x.ticks(columns);
+        let down = |t: &f64| [(self.x.at(*t), bottom), (self.x.at(*t), bottom + 7.0)];
+        svg.lines("tick", ticks.iter().map(down));
         let last = ticks.len().saturating_sub(1);
+        let mut free = f64::NEG_INFINITY;
         for (i, tick) in ticks.into_iter().enumerate() {
-            let x = self.x.at(tick);
-            svg.line("tick", (x, bottom), (x, bottom + 7.0));
             let number = format!("{tick:.places$}");
-            let words = if i == last {
-                format!("{number} {x_unit}")
-            } else {
-                number
+            let words = match i == last {
+                true => format!("{number} {unit}"),
+                false => number,
             };
-            let room = 4.2 * words.len() as f64;
-            svg.text(
-                "t15",
-                Anchor::Middle,
-                (x.min(right + SIDE.1 - room), bottom + 24.0),
-                &words,
-            );
+            let half = Letters::of("t15").width(&words) / 2.0;
+            let x = self.x.at(tick).min(right + SIDE.1 - half);
+            if x - half > free {
+                svg.text("t15", Anchor::Middle, (x, bottom + 23.0), &words);
+                free = x + half + 4.0;
+            }
         }
     }
 
@@ -68,46 +74,82 @@ impl Axes {
     pub fn at(&self, x: f64, y: f64) -> (f64, f64) {
         (self.x.at(x), self.y.at(y))
     }
+
+    /// A point of the plot, held inside its frame.
+    pub fn held(&self, x: f64, y: f64) -> (f64, f64) {
+        (self.x.held(x), self.y.held(y))
+    }
 }
 
 /// Smallest and largest finite value; 0..1 where there is none.
-pub(super) fn bounds<'a>(values: impl IntoIterator<Item = &'a f64>) -> (f64, f64) {
+pub(super) fn bounds(values: impl IntoIterator<Item = f64>) -> (f64, f64) {
     let found =
         values
             .into_iter()
             .filter(|v| v.is_finite())
-            .fold(None, |found: Option<(f64, f64)>, &v| {
+            .fold(None, |found: Option<(f64, f64)>, v| {
                 Some(found.map_or((v, v), |(lo, hi)| (lo.min(v), hi.max(v))))
             });
     found.unwrap_or((0.0, 1.0))
 }
 
-/// A line through many readings: smallest and largest of each unit of width, so that no spike is lost.
-pub(super) fn thinned(axes: &Axes, t: &[f64], y: &[f64]) -> Vec<(f64, f64)> {
-    let columns = axes.x.to.1 - axes.x.to.0;
-    if (t.len() as f64) < 2.0 * columns {
-        return t.iter().zip(y).map(|(&t, &y)| axes.at(t, y)).collect();
+/// Points in order of place across: where they crowd, the smallest and the largest of each unit of width, so that no spike
+/// is lost.
+pub(super) fn thinned(points: &[(f64, f64)]) -> Vec<(f64, f64)> {
+    let span = match points {
+        [first, .., last] => (last.0 - first.0).abs(),
+        _ => 0.0,
+    };
+    if (points.len() as f64) <= CROWDED * span.max(1.0) + 2.0 {
+        return points.to_vec();
     }
-    let mut points = Vec::new();
-    let mut i = 0;
-    while i < t.len() {
-        let column = libm::floor(axes.x.at(t[i]));
-        let (mut least, mut most, start) = (i, i, i);
-        while i < t.len() && libm::floor(axes.x.at(t[i])) <= column {
-            if y[i] < y[least] {
-                least = i;
-            }
-            if y[i] > y[most] {
-                most = i;
-            }
-            i += 1;
-        }
-        i = i.max(start + 1);
-        let (first, second) = (least.min(most), least.max(most));
-        points.push(axes.at(t[first], y[first]));
-        if second != first {
-            points.push(axes.at(t[second], y[second]));
-        }
+    let mut thin = Vec::new();
+    let mut rest = points;
+    while let Some(first) = rest.first() {
+        let column = libm::floor(first.0);
+        let end = rest
+            .iter()
+            .position(|p| p.0.is_nan() || libm::floor(p.0) > column)
+            .unwrap_or(rest.len())
+            .max(1);
+        let (here, after) = rest.split_at(end);
+        thin.extend(extremes(here));
+        rest = after;
     }
-    points
+    thin
+}
+
+/// Smallest and largest of some points, in their order; one when they are the same.
+fn extremes(points: &[(f64, f64)]) -> impl Iterator<Item = (f64, f64)> {
+    let by = |a: &(usize, &(f64, f64)), b: &(usize, &(f64, f64))| a.1.1.total_cmp(&b.1.1);
+    let least = points.iter().enumerate().min_by(by);
+    let most = points.iter().enumerate().max_by(by);
+    let pair = least.zip(most).map(|((i, a), (j, b))| match i.cmp(&j) {
+        std::cmp::Ordering::Equal => [Some(*a), None],
+        std::cmp::Ordering::Less => [Some(*a), Some(*b)],
+        std::cmp::Ordering::Greater => [Some(*b), Some(*a)],
+    });
+    pair.into_iter().flatten().flatten()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_spike_survives_thinning() {
+        let points: Vec<(f64, f64)> = (0..60_000)
+            .map(|i| (f64::from(i) * 0.005, if i == 31_234 { 9.0 } else { 1.0 }))
+            .collect();
+        let thin = thinned(&points);
+        assert!(thin.len() <= 602, "{}", thin.len());
+        assert!(thin.iter().any(|p| p.1 > 8.0));
+        assert!(thin.windows(2).all(|w| w[0].0 < w[1].0));
+        assert_eq!(thinned(&points[..100]).len(), 2);
+        assert_eq!(thinned(&[(0.0, 1.0), (50.0, 2.0)]).len(), 2);
+        assert!(thinned(&[]).is_empty());
+        let broken = [(0.0, f64::NAN), (f64::NAN, 1.0), (0.1, 2.0), (0.2, 0.0)];
+        assert!(thinned(&broken).len() <= 4);
+        assert_eq!(bounds([f64::NAN]), (0.0, 1.0));
+    }
 }

@@ -77,12 +77,13 @@ impl From<Change> for Mark {
 pub fn mark(mark: Mark) -> Markup {
     html! {
         svg xmlns="http://www.w3.org/2000/svg" class="mark" viewBox="0 0 72 72" aria-hidden="true" {
-            (drawn(mark))
+            (shapes(mark))
         }
     }
 }
 
-fn drawn(mark: Mark) -> Markup {
+/// The shapes alone, 72 units square.
+pub(super) fn shapes(mark: Mark) -> Markup {
     let line = |d: &str, width: &str, dash: Option<&str>| {
         html! { path d=(d) fill="none" stroke="currentColor" stroke-width=(width) stroke-dasharray=[dash] {} }
     };

@@ -2,6 +2,7 @@
 
 use super::{
     Width,
+    letters::Letters,
     scale::{Scale, step},
     svg::{Anchor, Svg},
 };
@@ -11,27 +12,52 @@ use crate::{
 };
 
 /// Edge left and right of the rule's body.
-const MARGIN: f64 = 8.0;
+pub(super) const MARGIN: f64 = 8.0;
 /// Room for half a number at both ends of the scale.
-const INSET: f64 = 16.0;
+const INSET: f64 = 18.0;
 /// Height of the body.
 const BODY: f64 = 44.0;
+/// Room for the words under the body.
+const WORDS: f64 = 26.0;
 /// Half the width and the depth of the notch.
 const NOTCH: (f64, f64) = (9.0, 15.0);
 /// Height of a block.
-const BLOCK: f64 = 20.0;
+pub(super) const BLOCK: f64 = 20.0;
 /// Distance of two rows of blocks.
 const ROW: f64 = 34.0;
+/// From the upper edge of the last block to the body.
+pub(super) const BLOCK_ABOVE: f64 = 22.0;
 /// Smallest share of the rule that a block takes: decided, undecided.
 const LEAST: (f64, f64) = (0.03, 0.15);
+/// Numbers sought along a rule, from the coarsest: a coarser one stays the same while an interval draws in.
+const GRIDS: [f64; 4] = [5.0, 10.0, 20.0, 40.0];
 
 /// Where `outside` lies.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Outside {
-    /// Above the limit: leak rate, hit rate.
+    /// Above the limit: leak rate.
     Right,
-    /// Below the limit: lift ratio.
+    /// Below the limit: lift of the cord.
     Left,
+}
+
+/// The limit of a rule.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) struct Limit {
+    pub value: f64,
+    pub outside: Outside,
+    /// What is written at the notch.
+    pub words: String,
+}
+
+impl Limit {
+    pub fn new(value: f64, outside: Outside) -> Self {
+        Self {
+            value,
+            outside,
+            words: format!("limit {}", stated(value)),
+        }
+    }
 }
 
 /// How a block is drawn.
@@ -49,8 +75,8 @@ impl Block {
     /// Of a verdict.
     pub fn of(verdict: Option<Verdict>) -> Self {
         match verdict {
-            Some(Verdict::Within | Verdict::Outside) => Self::Filled,
-            Some(Verdict::Undecided) | None => Self::Dashed,
+            Some(Verdict::Undecided) => Self::Dashed,
+            _ => Self::Filled,
         }
     }
 
@@ -59,6 +85,13 @@ impl Block {
             Self::Filled => "bar",
             Self::Empty => "barh",
             Self::Dashed => "bard",
+        }
+    }
+
+    fn least(self) -> f64 {
+        match self {
+            Self::Dashed => LEAST.1,
+            _ => LEAST.0,
         }
     }
 }
@@ -76,187 +109,274 @@ pub(super) struct Row<'a> {
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Rule<'a> {
     pub rows: &'a [Row<'a>],
-    /// Limit and the side of `outside`.
-    pub limit: Option<(f64, Outside)>,
+    pub limit: Option<&'a Limit>,
     /// Values that cannot be passed: a share lies in 0..1.
     pub natural: (Option<f64>, Option<f64>),
-    /// What the eye sees.
-    pub label: &'a str,
 }
 
-/// The rule with its blocks.
-pub(super) fn draw(rule: &Rule, width: Width) -> Svg {
-    let w = width.units();
-    let top = 12.0 + ROW * rule.rows.len() as f64;
-    let mut svg = Svg::new(w, top + BODY + 26.0, rule.label.to_owned());
-    let (lo, hi) = range(rule);
-    let scale = Scale::new(lo, hi, MARGIN + INSET, w - MARGIN - INSET);
-    let notch = rule.limit.map(|(limit, _)| scale.at(limit));
-    if let Some(x) = notch {
-        svg.line("limit", (x, 4.0), (x, top + 12.0));
+impl Rule<'_> {
+    /// The rule with its blocks; `label`: what the eye sees.
+    pub fn draw(&self, label: impl Into<String>, width: Width) -> Svg {
+        let top = 12.0 + ROW * self.rows.len().max(1) as f64;
+        let mut svg = Svg::new(width.units(), Steel::height(top), label);
+        let steel = Steel::new(self.range(), self.limit, top, width);
+        steel.draw(&mut svg, width);
+        steel.stem(&mut svg, 4.0);
+        for (i, row) in self.rows.iter().enumerate() {
+            let y = top - BLOCK_ABOVE - ROW * (self.rows.len() - 1 - i) as f64;
+            steel.block(&mut svg, row, y);
+        }
+        svg
     }
-    body(&mut svg, top, notch, rule, w);
-    graduate(&mut svg, &scale, top, notch, width);
-    for (i, row) in rule.rows.iter().enumerate() {
-        let y = 6.0 + ROW * i as f64;
-        block(&mut svg, &scale, row, y, notch);
-    }
-    svg
-}
 
-/// From where to where the rule goes: every interval and the limit lie on it, in round steps.
-fn range(rule: &Rule) -> (f64, f64) {
-    let ends = rule
-        .rows
-        .iter()
-        .flat_map(|r| [r.estimate.lo95, r.estimate.hi95]);
-    let (mut lo, mut hi) = ends
-        .chain(rule.limit.map(|(limit, _)| limit))
-        .filter(|v| v.is_finite())
-        .fold((f64::INFINITY, f64::NEG_INFINITY), |(lo, hi), v| {
-            (lo.min(v), hi.max(v))
-        });
-    if lo > hi {
-        (lo, hi) = (0.0, 1.0);
-    }
-    // From nought, where the quantity begins there and that does not squeeze the blocks.
-    if lo > 0.0 && lo < 0.6 * hi {
-        lo = 0.0;
-    }
-    let span = (hi - lo).max(hi.abs() * 1e-3).max(f64::MIN_POSITIVE);
-    let (lo, hi) = (
-        lo - if lo.abs() > 0.0 { 0.08 * span } else { 0.0 },
-        hi + 0.08 * span,
-    );
-    let grid = step((hi - lo) / 12.0);
-    let (lo, hi) = (libm::floor(lo / grid) * grid, libm::ceil(hi / grid) * grid);
-    let (least, most) = rule.natural;
-    (
-        least.map_or(lo, |l| lo.max(l)),
-        most.map_or(hi, |m| hi.min(m)),
-    )
-}
-
-/// The steel with its notch, the outside part hatched, and the words under it.
-fn body(svg: &mut Svg, top: f64, notch: Option<f64>, rule: &Rule, w: f64) {
-    let (left, right, bottom) = (MARGIN, w - MARGIN, top + BODY);
-    let mut outline = vec![(left, top)];
-    if let Some(x) = notch {
-        let (half, depth) = NOTCH;
-        outline.extend([(x - half, top), (x, top + depth), (x + half, top)]);
-    }
-    outline.extend([(right, top), (right, bottom), (left, bottom)]);
-    svg.area("steel", outline);
-    let (Some(x), Some((limit, side))) = (notch, rule.limit) else {
-        return;
-    };
-    let hatched = match side {
-        Outside::Right => (x + NOTCH.0, right - 1.0),
-        Outside::Left => (left + 1.0, x - NOTCH.0),
-    };
-    hatch(svg, hatched, (bottom - 11.0, bottom - 1.0));
-    let y = bottom + 18.0;
-    let words = format!("limit {}", stated(limit));
-    let half = 4.5 * words.len() as f64;
-    svg.text(
-        "t16 tb",
-        Anchor::Middle,
-        (x.clamp(left + half, right - half), y),
-        &words,
-    );
-    let (a, b) = match side {
-        Outside::Right => ("within", "outside"),
-        Outside::Left => ("outside", "within"),
-    };
-    if x - half > left + 70.0 {
-        svg.text("t16", Anchor::Start, (left, y), a);
-    }
-    if x + half < right - 70.0 {
-        svg.text("t16", Anchor::End, (right, y), b);
-    }
-}
-
-/// Slanting lines in a box.
-fn hatch(svg: &mut Svg, (x0, x1): (f64, f64), (y0, y1): (f64, f64)) {
-    let rise = y1 - y0;
-    let mut x = x0;
-    while x < x1 {
-        let reach = rise.min(x1 - x);
-        svg.line("hatchl", (x, y1), (x + reach, y1 - reach));
-        x += 7.0;
-    }
-}
-
-fn graduate(svg: &mut Svg, scale: &Scale, top: f64, notch: Option<f64>, width: Width) {
-    let (ticks, places) = scale.ticks(width.ticks());
-    let clear = |x: f64| notch.is_none_or(|at| (x - at).abs() > NOTCH.0 + 1.0);
-    let fine = ticks.windows(2).next().map_or(0.0, |w| (w[1] - w[0]) / 5.0);
-    if fine > 0.0 {
-        let mut k = libm::ceil(scale.from.0 / fine - 1e-9);
-        while k * fine <= scale.from.1 * (1.0 + 1e-9) {
-            let x = scale.at(k * fine);
-            if clear(x) {
-                svg.line("tickm", (x, top), (x, top + 6.0));
+    /// From where to where the rule goes, in round steps: every interval and the limit lie on it, every block takes its
+    /// share, and it begins at nought where that leaves room.
+    pub fn range(&self) -> (f64, f64) {
+        let ends = self
+            .rows
+            .iter()
+            .flat_map(|r| [r.estimate.lo95, r.estimate.hi95, r.estimate.value]);
+        let (lo, hi) = ends
+            .chain(self.limit.map(|limit| limit.value))
+            .filter(|v| v.is_finite())
+            .fold((f64::INFINITY, f64::NEG_INFINITY), |(lo, hi), v| {
+                (lo.min(v), hi.max(v))
+            });
+        let (lo, hi) = match (lo, hi) {
+            (lo, hi) if lo > hi => (0.0, 1.0),
+            (lo, hi) if self.rows.is_empty() => (lo.min(0.0), hi.max(0.0) * 2.0),
+            pair => pair,
+        };
+        let from_nought = (lo.min(0.0), hi.max(0.0));
+        let tries = GRIDS
+            .iter()
+            .flat_map(|grid| [(from_nought, *grid), ((lo, hi), *grid)]);
+        let ranges = tries.map(|((lo, hi), grid)| self.rounded(lo, hi, grid));
+        let mut last = (lo, hi);
+        for range in ranges {
+            last = range;
+            if self.shares_fit(range) {
+                break;
             }
-            k += 1.0;
         }
+        last
     }
-    for tick in ticks {
-        let x = scale.at(tick);
-        if clear(x) {
-            svg.line("tick", (x, top), (x, top + 13.0));
-        }
-        svg.text(
-            "t15",
-            Anchor::Middle,
-            (x, top + 29.0),
-            &format!("{tick:.places$}"),
-        );
+
+    /// A range in whole steps, a little wider than `lo..hi`.
+    fn rounded(&self, lo: f64, hi: f64, grid: f64) -> (f64, f64) {
+        let least = (lo.abs().max(hi.abs()) * 1e-6).max(f64::MIN_POSITIVE * 1e6);
+        let span = (hi - lo).max(least);
+        let grid = step(span / grid);
+        // A quarter of a step beyond, unless the end is nought: nothing lies there.
+        let out = |end: f64, by: f64| if end.abs() > 0.0 { end + by } else { end };
+        let (lo, hi) = (out(lo, -0.25 * grid), out(hi, 0.25 * grid));
+        let (lo, hi) = (libm::floor(lo / grid) * grid, libm::ceil(hi / grid) * grid);
+        let (least, most) = self.natural;
+        (
+            least.map_or(lo, |l| lo.max(l)),
+            most.map_or(hi, |m| hi.min(m)),
+        )
+    }
+
+    fn shares_fit(&self, (lo, hi): (f64, f64)) -> bool {
+        self.rows.iter().all(|row| {
+            let share = (row.estimate.hi95 - row.estimate.lo95) / (hi - lo);
+            !share.is_finite() || share >= row.block.least()
+        })
     }
 }
 
-fn block(svg: &mut Svg, scale: &Scale, row: &Row, y: f64, notch: Option<f64>) {
-    let e = row.estimate;
-    let least = (scale.to.1 - scale.to.0)
-        * if row.block == Block::Dashed {
-            LEAST.1
-        } else {
-            LEAST.0
-        };
-    let (mut x0, mut x1) = (scale.held(e.lo95), scale.held(e.hi95));
-    let decided = notch.is_some_and(|at| x0 > at || x1 < at);
-    if x1 - x0 < least {
-        let middle = f64::midpoint(x0, x1);
-        (x0, x1) = (middle - least / 2.0, middle + least / 2.0);
-        // A block that only looks wider must not look as if it lay across the limit.
-        if let Some(at) = notch.filter(|_| decided) {
-            let shift = if middle > at {
-                (at + 2.0 - x0).max(0.0)
-            } else {
-                (at - 2.0 - x1).min(0.0)
-            };
-            (x0, x1) = (x0 + shift, x1 + shift);
+/// The body of a rule in a drawing.
+#[derive(Clone, Debug)]
+pub(super) struct Steel {
+    pub scale: Scale,
+    /// Its upper edge.
+    pub top: f64,
+    width: f64,
+    limit: Option<Limit>,
+    /// Words stand under the body.
+    named: bool,
+}
+
+impl Steel {
+    /// A rule for a range, its upper edge at `top`.
+    pub fn new(range: (f64, f64), limit: Option<&Limit>, top: f64, width: Width) -> Self {
+        let width = width.units();
+        Self {
+            scale: Scale::new(range.0, range.1, MARGIN + INSET, width - MARGIN - INSET),
+            top,
+            width,
+            limit: limit.cloned(),
+            named: true,
         }
     }
-    svg.block(row.block.class(), (x0, x1), (y, y + BLOCK));
-    let cut = scale.held(e.value);
-    let class = if row.block == Block::Filled {
-        "est"
-    } else {
-        "estk"
-    };
-    svg.line(class, (cut, y), (cut, y + BLOCK));
-    if let Some(at) = notch.filter(|at| (x0..=x1).contains(at)) {
-        svg.line("case", (at, y - 2.0), (at, y + BLOCK + 2.0));
-        svg.line("limit", (at, y - 2.0), (at, y + BLOCK + 2.0));
+
+    /// The same without words under its body: they stand elsewhere.
+    pub fn unnamed(mut self) -> Self {
+        self.named = false;
+        self
     }
-    if let Some(word) = row.word {
-        let after = x1 + 8.0 + 9.0 * word.len() as f64 <= scale.to.1 + INSET;
-        let (anchor, x) = if after {
-            (Anchor::Start, x1 + 8.0)
-        } else {
-            (Anchor::End, x0 - 8.0)
+
+    /// Height of a drawing that ends with a rule.
+    pub fn height(top: f64) -> f64 {
+        top + BODY + WORDS
+    }
+
+    /// Place of the notch.
+    pub fn notch(&self) -> Option<f64> {
+        self.limit.as_ref().map(|limit| self.scale.at(limit.value))
+    }
+
+    /// Left and right edge of the body.
+    pub fn sides(&self) -> (f64, f64) {
+        (MARGIN, self.width - MARGIN)
+    }
+
+    /// The steel with its notch, graduations, hatched part and words.
+    pub fn draw(&self, svg: &mut Svg, width: Width) {
+        let ((left, right), bottom) = (self.sides(), self.top + BODY);
+        let mut outline = vec![(left, self.top)];
+        if let Some(x) = self.notch() {
+            let (half, depth) = NOTCH;
+            outline.extend([
+                (x - half, self.top),
+                (x, self.top + depth),
+                (x + half, self.top),
+            ]);
+        }
+        outline.extend([(right, self.top), (right, bottom), (left, bottom)]);
+        svg.area("steel", outline);
+        self.hatch(svg);
+        self.graduate(svg, width);
+        if self.named {
+            self.words(svg);
+        }
+    }
+
+    /// The dashed line above the notch, from `y` on.
+    pub fn stem(&self, svg: &mut Svg, y: f64) {
+        if let Some(x) = self.notch() {
+            svg.line("limit", (x, y), (x, self.top + NOTCH.1 - 3.0));
+        }
+    }
+
+    /// Slanting lines along the part that is outside.
+    fn hatch(&self, svg: &mut Svg) {
+        let (Some(x), Some(limit)) = (self.notch(), &self.limit) else {
+            return;
         };
-        svg.text("t16", anchor, (x, y + BLOCK - 4.0), word);
+        let (left, right) = self.sides();
+        let (x0, x1) = match limit.outside {
+            Outside::Right => (x + 2.0, right - 1.0),
+            Outside::Left => (left + 1.0, x - 2.0),
+        };
+        let (y0, y1) = (self.top + BODY - 11.0, self.top + BODY - 1.0);
+        let rise = y1 - y0;
+        let from = (0..200).map(|k| x0 + 7.0 * f64::from(k));
+        let line = |x: f64| {
+            let reach = rise.min(x1 - x);
+            [(x, y1), (x + reach, y1 - reach)]
+        };
+        svg.lines("hatchl", from.take_while(|x| *x < x1 - 1.0).map(line));
+    }
+
+    fn words(&self, svg: &mut Svg) {
+        let (Some(x), Some(limit)) = (self.notch(), &self.limit) else {
+            return;
+        };
+        let ((left, right), y) = (self.sides(), self.top + BODY + 18.0);
+        let (bold, plain) = (Letters::of("t16 tb"), Letters::of("t16"));
+        let half = bold.width(&limit.words) / 2.0;
+        let x = x.min(right - half).max(left + half);
+        svg.text("t16 tb", Anchor::Middle, (x, y), &limit.words);
+        let (a, b) = match limit.outside {
+            Outside::Right => ("within", "outside"),
+            Outside::Left => ("outside", "within"),
+        };
+        if x - half > left + plain.width(a) + 8.0 {
+            svg.text("t16", Anchor::Start, (left, y), a);
+        }
+        if x + half < right - plain.width(b) - 8.0 {
+            svg.text("t16", Anchor::End, (right, y), b);
+        }
+    }
+
+    fn graduate(&self, svg: &mut Svg, width: Width) {
+        let (scale, top) = (&self.scale, self.top);
+        let (ticks, places) = scale.ticks(width.ticks());
+        let clear = |x: &f64| self.notch().is_none_or(|at| (x - at).abs() > NOTCH.0 + 1.0);
+        let down = |to: f64| move |x: f64| [(x, top), (x, top + to)];
+        let major: Vec<f64> = ticks.iter().map(|t| scale.at(*t)).collect();
+        let fine = scale.fine(width.ticks()).into_iter().map(|t| scale.at(t));
+        let fine = fine.filter(|x| major.iter().all(|m| (m - x).abs() > 0.5));
+        svg.lines("tickm", fine.filter(clear).map(down(6.0)));
+        svg.lines("tick", major.iter().copied().filter(clear).map(down(13.0)));
+        for (tick, x) in ticks.iter().zip(major) {
+            let words = format!("{tick:.places$}");
+            svg.text_within("t15", self.sides(), (x, top + 29.0), &words);
+        }
+    }
+
+    /// Where a block's ends lie. A block that would be too thin to see, though the rule is as short as limit and interval
+    /// allow, is widened; never so that it seems to lie across the limit.
+    fn ends(&self, row: &Row) -> (f64, f64) {
+        let e = row.estimate;
+        let (x0, x1) = (self.scale.held(e.lo95), self.scale.held(e.hi95));
+        let least = (self.scale.to.1 - self.scale.to.0) * LEAST.0;
+        if x1 - x0 >= least {
+            return (x0, x1);
+        }
+        let middle = f64::midpoint(x0, x1);
+        let (wide0, wide1) = (middle - least / 2.0, middle + least / 2.0);
+        match self.notch() {
+            Some(at) if x0 > at => {
+                let shift = (at + 2.0 - wide0).max(0.0);
+                (wide0 + shift, wide1 + shift)
+            }
+            Some(at) if x1 < at => {
+                let shift = (at - 2.0 - wide1).min(0.0);
+                (wide0 + shift, wide1 + shift)
+            }
+            _ => (wide0, wide1),
+        }
+    }
+
+    /// A block, its upper edge at `y`.
+    pub fn block(&self, svg: &mut Svg, row: &Row, y: f64) {
+        let (x0, x1) = self.ends(row);
+        svg.block(row.block.class(), (x0, x1), (y, y + BLOCK));
+        let cut = self.scale.held(row.estimate.value);
+        let class = match row.block {
+            Block::Filled => "est",
+            _ => "estk",
+        };
+        svg.line(class, (cut, y), (cut, y + BLOCK));
+        if let Some(at) = self.notch().filter(|at| (x0..=x1).contains(at)) {
+            svg.line("case", (at, y - 2.0), (at, y + BLOCK + 2.0));
+            svg.line("limitk", (at, y - 2.0), (at, y + BLOCK + 2.0));
+        }
+        if let Some(word) = row.word {
+            self.beside(svg, word, (x0, x1), y + BLOCK - 5.0);
+        }
+    }
+
+    /// A word beside a block, where neither the rule's end nor the limit's line is.
+    fn beside(&self, svg: &mut Svg, word: &str, (x0, x1): (f64, f64), y: f64) {
+        let length = Letters::of("t16 tb").width(word);
+        let (left, right) = self.sides();
+        let free = |from: f64, to: f64| {
+            let crossed = self
+                .notch()
+                .is_some_and(|at| (from - 4.0..=to + 4.0).contains(&at));
+            from >= left && to <= right && !crossed
+        };
+        let places = [(x1 + 8.0, x1 + 8.0 + length), (x0 - 8.0 - length, x0 - 8.0)];
+        let place = places.into_iter().find(|(a, b)| free(*a, *b));
+        // Neither side is free: over the limit's line, with a clear edge.
+        let (from, _) = place.unwrap_or_else(|| {
+            let fits = x1 + 8.0 + length <= right;
+            if fits { places[0] } else { places[1] }
+        });
+        svg.text("t16 tb tc", Anchor::Start, (from.max(left), y), word);
     }
 }

@@ -30,6 +30,22 @@ impl Scale {
         self.at(value.clamp(self.from.0, self.from.1))
     }
 
+    /// Fine graduations: five to each of [`Self::ticks`], four where those are apart by a two.
+    pub fn fine(&self, count: usize) -> Vec<f64> {
+        let coarse = step((self.from.1 - self.from.0) / count.max(1) as f64);
+        let two =
+            (coarse / libm::pow(10.0, libm::floor(libm::log10(coarse) + 1e-9)) - 2.0).abs() < 0.1;
+        let fine = coarse / if two { 4.0 } else { 5.0 };
+        let first = libm::ceil(self.from.0 / fine - 1e-9);
+        let count = libm::floor((self.from.1 - self.from.0) / fine + 1e-9);
+        (0..=200)
+            .map(f64::from)
+            .take_while(|k| *k <= count)
+            .map(|k| (first + k) * fine)
+            .filter(|t| *t <= self.from.1 + 1e-9 * fine)
+            .collect()
+    }
+
     /// Round values on the scale, about `count` of them, and how many decimals they need.
     pub fn ticks(&self, count: usize) -> (Vec<f64>, usize) {
         let step = step((self.from.1 - self.from.0) / count.max(1) as f64);
@@ -38,7 +54,7 @@ impl Scale {
         let mut ticks = Vec::new();
         let mut k = first;
         while k <= last && ticks.len() < 4 * count.max(1) {
-            ticks.push(k * step);
+            ticks.push(k * step + 0.0); // no minus in front of nought
             k += 1.0;
         }
         (ticks, decimals(step))
