@@ -11,6 +11,10 @@ mod contradict;
 mod depth;
 #[path = "roll/depth_study.rs"]
 mod depth_study;
+#[path = "roll/guide.rs"]
+mod guide;
+#[path = "roll/guide_study.rs"]
+mod guide_study;
 #[path = "roll/several.rs"]
 mod several;
 #[path = "roll/study.rs"]

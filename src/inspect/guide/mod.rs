@@ -16,6 +16,7 @@ use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::{Reading, Settings, Test};
+use crate::measure::roll::RollFinding;
 
 /// Follows one running test.
 #[derive(Debug)]
@@ -93,6 +94,13 @@ impl Guide {
         }
     }
 
+    /// Nothing has come from the probe for this long, us of any clock: a wheel that stands sends no edge.
+    pub fn silence(&mut self, us: u64) {
+        if let Self::Roll(guide) = self {
+            guide.silence(us);
+        }
+    }
+
     /// The person did a step that no probe can see, such as `drained and sealed`.
     pub fn mark(&mut self, text: &str) {
         if let Self::Leak(guide) = self {
@@ -136,6 +144,16 @@ impl Study {
             Self::Leak(study) => Studied::Leak(study.run()),
             Self::Pull(study) => Studied::Pull(study.run()),
             Self::Roll(study) => Studied::Roll(Box::new(study.run())),
+        }
+    }
+}
+
+impl Studied {
+    /// What a search for a snag found: the finding of a record that ends where the search did.
+    pub fn as_roll(&self) -> Option<&RollFinding> {
+        match self {
+            Self::Roll(found) => Some(found.finding()),
+            _ => None,
         }
     }
 }

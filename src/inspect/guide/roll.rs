@@ -1,13 +1,27 @@
 //! The guide of a roll: one strip a turn, hits in line at their angle, suspects ranked while it rolls.
+//!
+//! Between searches [`Live`] follows every edge. The search itself ([`RollStudy`]) is the whole measure on all edges so far, at its own
+//! limit: what the last one found is what the record's finding says of the same edges. The first is due after
+//! [`FIRST_TURNS`] coasting turns, then one every [`PAUSE_S`], or a tenth of the time so far, or [`COST_SHARE`] times what the last
+//! one took, whichever is longest (all by the edges' times), and at the two planned ends.
+//!
+//! **Many looks.** A bound on false alarms holds for one look at a record of a length that was planned. The guide looks some
+//! twenty times in a minute, and would stop at the look that pleases. So before the planned end ([`PLANNED_S`] of coasting) a snag
+//! is reported only at [`EARLY_SHARE`] of the limit, and at the stated limit once, at that end; after it the
+//! strict level holds again until [`LONGEST_S`]. A snag once reported stays while its probability is within the limit.
+
+mod progress;
 
 use schemars::JsonSchema;
 use serde::Serialize;
 
 use crate::{
     inspect::Settings,
-    measure::roll::{NextSetup, RollFinding, Strip, Suspect},
+    measure::roll::{Hit, Live, NextSetup, RollFinding, STRIPS, Strip, Suspect},
     reading::{Edge, Estimate, Verdict},
 };
+
+use progress::{LONGEST_S, PLANNED_S, Progress, coasted_s};
 
 /// What the hands do now.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, JsonSchema)]
@@ -62,11 +76,53 @@ pub struct RollView {
     pub refused: Option<String>,
 }
 
+/// Coasting turns and intervals between magnets before the first search; the measure needs 30 of these.
+const FIRST_TURNS: f64 = 8.0;
+const FIRST_INTERVALS: usize = 40;
+/// Shortest pause between two searches, s of the edges' clock; also this share of the time so far.
+const PAUSE_S: f64 = 2.0;
+const PAUSE_SHARE: f64 = 0.1;
+/// A search may take this share of the time: it pauses so many times what it took.
+const COST_SHARE: f64 = 5.0;
+/// A turn counts as hit from this probability on.
+const HIT: f64 = 0.5;
+/// Without an edge for this many times the last interval, and for this long, nothing turns (by judgement).
+const STILL: f64 = 4.0;
+const STILL_US: u64 = 500_000;
+const US: f64 = 1e-6;
+
 /// Follows a roll.
 #[derive(Debug)]
 pub struct RollGuide {
     settings: Settings,
     edges: Vec<Edge>,
+    /// Sensor whose edges are followed.
+    sensor: u32,
+    live: Live,
+    /// Nothing came for too long.
+    is_still: bool,
+    out: Option<Looked>,
+    /// The last search that is back.
+    last: Option<Looked>,
+    /// How long it took, s of the edges' clock.
+    cost_s: f64,
+    told: Option<Box<Told>>,
+    progress: Progress,
+}
+
+/// A search was asked for.
+#[derive(Clone, Copy, Debug)]
+struct Looked {
+    /// Time of the last edge then, us, and coasting until then, s.
+    at_us: u64,
+    coasted_s: f64,
+}
+
+/// What the last search told.
+#[derive(Debug)]
+struct Told {
+    finding: RollFinding,
+    more_turns: Option<u64>,
 }
 
 /// The search in the turns so far.
@@ -83,42 +139,178 @@ pub struct RollStudied(RollFinding);
 impl RollGuide {
     /// A guide before the first edge.
     pub fn new(settings: Settings) -> Self {
+        let magnets = match &settings {
+            Settings::Roll { roll, .. } => roll.train.magnets,
+            Settings::Blind { magnets, .. } => *magnets,
+            Settings::Leak(_) | Settings::Pull(_) => 1,
+        };
         Self {
+            sensor: settings.sensors().first().copied().unwrap_or_default(),
             settings,
             edges: Vec::new(),
+            live: Live::new(magnets),
+            is_still: false,
+            out: None,
+            last: None,
+            cost_s: 0.0,
+            told: None,
+            progress: Progress::default(),
         }
     }
 
     pub(super) fn push(&mut self, edge: Edge) {
         self.edges.push(edge);
-    }
-
-    pub(super) fn view(&self) -> RollView {
-        RollView {
-            phase: RollPhase::Rest,
-            turns_per_s: None,
-            turns: 0.0,
-            strips: Vec::new(),
-            bins: 0,
-            hit_turns: Vec::new(),
-            hits: None,
-            phase_deg: None,
-            hit_rate: None,
-            suspects: Vec::new(),
-            same_order: Vec::new(),
-            verdict: Verdict::Undecided,
-            more_turns: None,
-            next_setup: None,
-            is_over: false,
-            refused: None,
+        if edge.sensor == self.sensor {
+            self.is_still = false;
+            self.live.push(edge.t_us);
         }
     }
 
-    pub(super) fn study(&mut self) -> Option<RollStudy> {
-        None
+    /// No edge came for this long, us.
+    pub(super) fn silence(&mut self, us: u64) {
+        let turn = self.live.turns_per_s().map_or(0.0, |w| STILL / w);
+        self.is_still |= us > STILL_US && us as f64 * US > turn;
     }
 
-    pub(super) fn learn(&mut self, _found: RollStudied) {}
+    pub(super) fn view(&self) -> RollView {
+        let finding = self.told.as_ref().map(|t| &t.finding);
+        let snag = finding.and_then(|f| f.snags.as_deref()?.first());
+        let snag = snag.filter(|_| self.progress.reported);
+        let strips = self.strips();
+        let hit = |h: &&Hit| h.hit > HIT;
+        let first = strips.first().map_or(0, |s| s.turn);
+        let hits = snag.map(|s| s.hits.iter().filter(hit));
+        RollView {
+            phase: self.phase(),
+            turns_per_s: self.live.turns_per_s().filter(|_| !self.is_still),
+            turns: self.live.turns(),
+            bins: self.live.bins(),
+            hit_turns: hits
+                .clone()
+                .into_iter()
+                .flatten()
+                .map(|h| h.turn)
+                .filter(|t| *t >= first)
+                .collect(),
+            hits: hits
+                .zip(snag)
+                .map(|(hits, s)| (hits.count() as u64, s.hits.len() as u64)),
+            strips,
+            phase_deg: snag.map(|s| s.phase_deg),
+            hit_rate: snag.map(|s| s.hit_rate),
+            suspects: finding.and_then(|f| f.suspects.clone()).unwrap_or_default(),
+            same_order: finding
+                .map(|f| f.quality.same_order.clone())
+                .unwrap_or_default(),
+            verdict: self.verdict(),
+            more_turns: self.told.as_ref().and_then(|t| t.more_turns),
+            next_setup: finding
+                .and_then(|f| f.next_setup.clone())
+                .filter(|_| snag.is_some()),
+            is_over: self.progress.over,
+            refused: finding.and_then(|f| Some(f.refused.as_ref()?.first()?.message.clone())),
+        }
+    }
+
+    fn phase(&self) -> RollPhase {
+        if self.progress.over {
+            RollPhase::Over
+        } else if self.is_still || !self.live.is_coasting() {
+            RollPhase::Rest
+        } else {
+            RollPhase::Coasting
+        }
+    }
+
+    fn verdict(&self) -> Verdict {
+        let told = self.told.as_ref().and_then(|t| t.finding.verdict);
+        match told {
+            Some(Verdict::Outside) if self.progress.reported => Verdict::Outside,
+            Some(Verdict::Within) => Verdict::Within,
+            _ => Verdict::Undecided,
+        }
+    }
+
+    /// The last strips of the last search, then those of the turns since; of a turn that both saw in part, both parts.
+    fn strips(&self) -> Vec<Strip> {
+        let seen = self
+            .told
+            .as_ref()
+            .map_or(&[][..], |t| &t.finding.trace.strips);
+        let mut strips = seen[seen.len().saturating_sub(STRIPS)..].to_vec();
+        for strip in self.live.strips() {
+            match strips.last_mut() {
+                Some(last) if strip.turn < last.turn => {}
+                Some(last) if strip.turn == last.turn => {
+                    for (seen, live) in last.loss_sd.iter_mut().zip(&strip.loss_sd) {
+                        *seen = seen.or(*live);
+                    }
+                }
+                _ => strips.push(strip.clone()),
+            }
+        }
+        strips.split_off(strips.len().saturating_sub(STRIPS))
+    }
+
+    pub(super) fn study(&mut self) -> Option<RollStudy> {
+        let now = self.looked()?;
+        if self.out.is_some() || self.progress.over || !self.is_due(now) {
+            return None;
+        }
+        self.out = Some(now);
+        Some(RollStudy {
+            settings: self.settings.clone(),
+            edges: self.edges.clone(),
+        })
+    }
+
+    fn looked(&self) -> Option<Looked> {
+        Some(Looked {
+            at_us: self.edges.last()?.t_us,
+            coasted_s: self.live.coasted_s(),
+        })
+    }
+
+    fn is_due(&self, now: Looked) -> bool {
+        let Some(last) = self.last else {
+            return self.live.turns() >= FIRST_TURNS && self.live.intervals() >= FIRST_INTERVALS;
+        };
+        let since_s = |us: u64| now.at_us.saturating_sub(us) as f64 * US;
+        let so_far_s = since_s(self.edges.first().map_or(now.at_us, |e| e.t_us));
+        let pause_s = PAUSE_S
+            .max(PAUSE_SHARE * so_far_s)
+            .max(COST_SHARE * self.cost_s);
+        let ends = [PLANNED_S, LONGEST_S];
+        let passed = ends
+            .iter()
+            .any(|end| last.coasted_s < *end && now.coasted_s >= *end);
+        passed || since_s(last.at_us) >= pause_s
+    }
+
+    pub(super) fn learn(&mut self, found: RollStudied) {
+        let RollStudied(finding) = found;
+        let Some(looked) = self.out.take() else {
+            return;
+        };
+        let now_us = self.edges.last().map_or(looked.at_us, |e| e.t_us);
+        self.cost_s = now_us.saturating_sub(looked.at_us) as f64 * US;
+        let seen = Live::after(&finding, &self.edges);
+        let turns = seen.as_ref().map_or(0.0, Live::told_turns);
+        self.last = Some(Looked {
+            coasted_s: seen
+                .as_ref()
+                .map_or(looked.coasted_s, |_| coasted_s(&finding)),
+            ..looked
+        });
+        if let Some(live) = seen {
+            self.live = live;
+        }
+        let more_turns = self.progress.look(&finding, turns);
+        self.told = Some(Box::new(Told {
+            finding,
+            more_turns,
+        }));
+    }
 }
 
 impl RollStudy {
@@ -131,5 +323,11 @@ impl RollStudy {
             crate::inspect::Finding::Roll(finding) => RollStudied(*finding),
             _ => unreachable!("the settings are of a roll"),
         }
+    }
+}
+
+impl RollStudied {
+    pub(super) fn finding(&self) -> &RollFinding {
+        &self.0
     }
 }

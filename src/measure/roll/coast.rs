@@ -6,7 +6,7 @@
 use super::count::Nodes;
 
 /// Slopes are fitted over intervals whose middle is within this time, s.
-const SLOPE_HALF_WIDTH_S: f64 = 0.035;
+pub(super) const SLOPE_HALF_WIDTH_S: f64 = 0.035;
 /// Negative slopes needed to find the coast line.
 const MIN_FALLING: usize = 20;
 /// Intervals nearer than this share of the level to the line belong to it, by outer round.
@@ -18,8 +18,8 @@ const MIN_STATIC_SHARE: f64 = 0.2;
 const PUSH: (f64, f64) = (1.0, 3.5);
 const BRAKE: (f64, f64) = (2.5, 6.0);
 /// A brake lasts this long; a snag is shorter.
-const BRAKE_INTERVALS: usize = 3;
-const BRAKE_S: f64 = 0.150;
+pub(super) const BRAKE_INTERVALS: usize = 3;
+pub(super) const BRAKE_S: f64 = 0.150;
 /// Slower than this share of the median speed is standing still.
 const SLOW_SHARE: f64 = 0.08;
 /// Shortest run of coasting, intervals.
@@ -59,7 +59,7 @@ fn median(v: &mut [f64]) -> f64 {
 }
 
 /// Slope of a least-squares line through the intervals `lo..hi` of `(x, energy)`; flat when there is only one.
-fn slope(x: &[f64], energy: &[f64]) -> f64 {
+pub(super) fn slope(x: &[f64], energy: &[f64]) -> f64 {
     let n = x.len() as f64;
     let (mx, me) = (x.iter().sum::<f64>() / n, energy.iter().sum::<f64>() / n);
     let (mut sxx, mut sxe) = (0.0, 0.0);
@@ -171,15 +171,21 @@ fn drag_line(iv: &Intervals, last: Option<DragLine>, round: usize) -> Option<Dra
     Some(line)
 }
 
-/// Which intervals a hand touched: pushes, brakes, one interval either side of both, and near standstill.
-fn hand(iv: &Intervals, line: DragLine, tolerance: f64) -> Vec<bool> {
-    let n = iv.w.len();
-    let off: Vec<f64> = (0..n)
-        .map(|j| iv.slope[j] + line.a + line.b * iv.w[j])
-        .collect();
-    let mut near: Vec<f64> = off
-        .iter()
-        .map(|o| o.abs())
+/// How far from the coast line a hand is seen.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Bounds {
+    /// Slopes above the line by more than this are pushed, turns/s^2.
+    pub push: f64,
+    /// Slopes below the line by more than this, for long, are braked, turns/s^2.
+    pub brake: f64,
+    /// Slower is standing still, turns/s.
+    pub slow: f64,
+}
+
+/// The bounds of a record whose line is known, at a tolerance.
+fn bounds(iv: &Intervals, line: DragLine, tolerance: f64) -> Bounds {
+    let mut near: Vec<f64> = off(iv, line)
+        .map(f64::abs)
         .filter(|o| *o <= tolerance * line.level)
         .collect();
     let scatter = if near.is_empty() {
@@ -188,12 +194,28 @@ fn hand(iv: &Intervals, line: DragLine, tolerance: f64) -> Vec<bool> {
         1.48 * median(&mut near)
     };
     let bound = |(share, sds): (f64, f64)| (share * tolerance * line.level).max(sds * scatter);
-    let (push, brake) = (bound(PUSH), bound(BRAKE));
-    let mut touched: Vec<bool> = off.iter().map(|o| *o > push).collect();
+    Bounds {
+        push: bound(PUSH),
+        brake: bound(BRAKE),
+        slow: SLOW_SHARE * median(&mut iv.w.clone()),
+    }
+}
+
+/// Slopes above the line.
+fn off(iv: &Intervals, line: DragLine) -> impl Iterator<Item = f64> {
+    let slopes = iv.slope.iter().zip(&iv.w);
+    slopes.map(move |(slope, w)| slope + line.a + line.b * w)
+}
+
+/// Which intervals a hand touched: pushes, brakes, one interval either side of both, and near standstill.
+fn hand(iv: &Intervals, line: DragLine, bounds: Bounds) -> Vec<bool> {
+    let n = iv.w.len();
+    let off: Vec<f64> = off(iv, line).collect();
+    let mut touched: Vec<bool> = off.iter().map(|o| *o > bounds.push).collect();
     let mut j = 0;
     while j < n {
         let mut end = j;
-        while end < n && off[end] < -brake {
+        while end < n && off[end] < -bounds.brake {
             end += 1;
         }
         if end - j >= BRAKE_INTERVALS && iv.dt[j..end].iter().sum::<f64>() > BRAKE_S {
@@ -201,11 +223,10 @@ fn hand(iv: &Intervals, line: DragLine, tolerance: f64) -> Vec<bool> {
         }
         j = end.max(j + 1);
     }
-    let slow = SLOW_SHARE * median(&mut iv.w.clone());
     (0..n)
         .map(|j| {
             let beside = touched[j.saturating_sub(1)] || touched[(j + 1).min(n - 1)];
-            touched[j] || beside || iv.w[j] < slow
+            touched[j] || beside || iv.w[j] < bounds.slow
         })
         .collect()
 }
@@ -220,7 +241,12 @@ pub(super) fn coast(
 ) -> Option<(DragLine, Vec<Run>)> {
     let iv = intervals(&nodes.x, t);
     let line = drag_line(&iv, last, round)?;
-    let touched = hand(&iv, line, TOLERANCE[round]);
+    let touched = hand(&iv, line, bounds(&iv, line, TOLERANCE[round]));
+    Some((line, runs(&touched)))
+}
+
+/// Stretches of untouched intervals that are long enough.
+pub(super) fn runs(touched: &[bool]) -> Vec<Run> {
     let mut runs = Vec::new();
     let mut first = 0;
     while first < touched.len() {
@@ -233,7 +259,27 @@ pub(super) fn coast(
         }
         first += free + 1;
     }
-    Some((line, runs))
+    runs
+}
+
+/// What the coast of a record says of the edges that come after it.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Rule {
+    pub line: DragLine,
+    pub bounds: Bounds,
+}
+
+impl Rule {
+    /// Of a record, with its line where it is known; `None` when too little falls to find one.
+    pub fn of(nodes: &Nodes, line: Option<DragLine>) -> Option<Self> {
+        let iv = intervals(&nodes.x, &nodes.t);
+        let (line, round) = match line {
+            Some(line) => (line, TOLERANCE.len() - 1),
+            None => (drag_line(&iv, None, 0)?, 0),
+        };
+        let bounds = bounds(&iv, line, TOLERANCE[round]);
+        Some(Self { line, bounds })
+    }
 }
 
 #[cfg(test)]

@@ -60,6 +60,21 @@ struct Hypothesis {
     intervals: u8,
 }
 
+impl Hypothesis {
+    /// One that begins with an edge at `t`.
+    fn at(t: f64, magnet: usize) -> Self {
+        Self {
+            cost: 0.0,
+            energy: 0.0,
+            length: 0.0,
+            slope: 0.0,
+            t,
+            magnet,
+            intervals: 0,
+        }
+    }
+}
+
 /// What a hypothesis made of an edge: its parent in the beam and the magnets advanced (0: bounce).
 #[derive(Clone, Copy, Debug)]
 struct Step {
@@ -74,11 +89,16 @@ fn span(spacing: &[f64], magnet: usize, advance: usize) -> f64 {
         .sum()
 }
 
-struct Counter<'a> {
+/// What the next edge is expected by.
+struct Expected<'a> {
     spacing: &'a [f64],
     scatter: f64,
-    beam: usize,
     miss_cost: f64,
+}
+
+struct Counter<'a> {
+    expected: Expected<'a>,
+    beam: usize,
     /// The beam before the present edge, cheapest first.
     live: Vec<Hypothesis>,
     /// What may become of it, in no order, and the places there of the cheapest, cheapest first.
@@ -86,7 +106,19 @@ struct Counter<'a> {
     next: Vec<(f64, usize)>,
 }
 
-impl Counter<'_> {
+impl<'a> Expected<'a> {
+    fn new(spacing: &'a [f64], scatter: f64) -> Self {
+        Self {
+            spacing,
+            scatter,
+            miss_cost: if spacing.len() == 1 {
+                MISS_COST_SINGLE
+            } else {
+                MISS_COST
+            },
+        }
+    }
+
     /// The hypothesis after it counted an edge `advance` magnets on, `dt` after its last one.
     fn advanced(&self, h: &Hypothesis, advance: usize, dt: f64) -> Hypothesis {
         let dx = span(self.spacing, h.magnet, advance);
@@ -116,7 +148,9 @@ impl Counter<'_> {
         out.intervals = (h.intervals + 1).min(2);
         out
     }
+}
 
+impl Counter<'_> {
     /// Most that a hypothesis may cost and still be kept, as far as is known.
     fn bar(&self) -> f64 {
         if self.next.len() < self.beam {
@@ -154,9 +188,9 @@ impl Counter<'_> {
                     }
                 } else if advance == 1
                     || (h.intervals > 0
-                        && h.cost + self.miss_cost * (advance as f64 - 1.0) < self.bar())
+                        && h.cost + self.expected.miss_cost * (advance as f64 - 1.0) < self.bar())
                 {
-                    self.offer(self.advanced(&h, advance, dt), step);
+                    self.offer(self.expected.advanced(&h, advance, dt), step);
                 }
             }
         }
@@ -171,24 +205,10 @@ impl Counter<'_> {
 
 /// Advance of every edge after the first under the cheapest hypothesis (0: bounce), and the first magnet.
 fn beam(t: &[f64], spacing: &[f64], scatter: f64, width: usize, starts: usize) -> (usize, Vec<u8>) {
-    let start = |magnet| Hypothesis {
-        cost: 0.0,
-        energy: 0.0,
-        length: 0.0,
-        slope: 0.0,
-        t: t[0],
-        magnet,
-        intervals: 0,
-    };
+    let start = |magnet| Hypothesis::at(t[0], magnet);
     let mut counter = Counter {
-        spacing,
-        scatter,
+        expected: Expected::new(spacing, scatter),
         beam: width,
-        miss_cost: if spacing.len() == 1 {
-            MISS_COST_SINGLE
-        } else {
-            MISS_COST
-        },
         live: (0..starts.min(width)).map(start).collect(),
         offered: Vec::with_capacity(4 * width),
         next: Vec::with_capacity(width + 1),
@@ -208,6 +228,65 @@ fn beam(t: &[f64], spacing: &[f64], scatter: f64, width: usize, starts: usize) -
         at = usize::from(step.parent);
     }
     (at, advance)
+}
+
+/// Counts edge by edge without a way back: every edge is at once what it most cheaply is. For looking on only; a wrong
+/// count stays until the whole record is counted again.
+#[derive(Clone, Debug)]
+pub(super) struct AtOnce {
+    spacing: Vec<f64>,
+    scatter: f64,
+    now: Hypothesis,
+}
+
+impl AtOnce {
+    /// Begins with an edge of `magnet` at `t` (s). `spacing`: turns from each magnet to the next, calibrated or not.
+    pub fn new(t: f64, magnet: usize, spacing: Vec<f64>, calibrated: bool) -> Self {
+        Self {
+            spacing,
+            scatter: SCATTER[usize::from(calibrated)],
+            now: Hypothesis::at(t, magnet),
+        }
+    }
+
+    /// Goes on with spacing that has become known.
+    pub fn calibrate(&mut self, spacing: Vec<f64>) {
+        self.spacing = spacing;
+        self.scatter = SCATTER[1];
+    }
+
+    /// Takes the next edge, later than all before: how many magnets on it is, 0 for bounce.
+    pub fn edge(&mut self, t: f64) -> usize {
+        let expected = Expected::new(&self.spacing, self.scatter);
+        let from = Hypothesis {
+            cost: 0.0,
+            ..self.now
+        };
+        let dt = t - from.t;
+        let mut best = (1, expected.advanced(&from, 1, dt));
+        if from.intervals > 0 {
+            for advance in [2, 3] {
+                let way = expected.advanced(&from, advance, dt);
+                if way.cost < best.1.cost {
+                    best = (advance, way);
+                }
+            }
+        }
+        if dt < BOUNCE_S && best.1.cost > BOUNCE_COST {
+            return 0;
+        }
+        self.now = best.1;
+        best.0
+    }
+}
+
+/// Turns from magnet 0 to every magnet.
+pub(super) fn places(spacing: &[f64]) -> Vec<f64> {
+    let mut before = vec![0.0; spacing.len()];
+    for m in 1..spacing.len() {
+        before[m] = before[m - 1] + spacing[m - 1];
+    }
+    before
 }
 
 /// Times of the counted edges and the magnets advanced over each interval between them.
@@ -278,10 +357,7 @@ pub(super) fn count(t: &[f64], magnets: usize) -> Nodes {
     let (first, advance) = beam(t, &spacing, SCATTER[1], BEAM_SECOND, magnets);
     let (times, steps) = counted(t, &advance);
     let spacing = calibrate(&times, &steps, first, magnets);
-    let mut before = vec![0.0; magnets];
-    for m in 1..magnets {
-        before[m] = before[m - 1] + spacing[m - 1];
-    }
+    let before = places(&spacing);
     let mut k = first;
     let mut nodes = Nodes {
         bounced: (t.len() - times.len()) as u64,

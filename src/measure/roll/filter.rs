@@ -70,6 +70,8 @@ pub(super) struct Track {
     pub level: f64,
     /// The Coulomb part of it.
     pub coulomb: f64,
+    /// What the drag grows by with every turn/s.
+    pub viscous: f64,
 }
 
 /// Noise of the record: edge jitter (s) and energy noise (turns^4/s^4 per turn).
@@ -138,6 +140,7 @@ impl Track {
         let mut track = Self {
             level: line.level,
             coulomb: line.a,
+            viscous: line.b,
             ..Self::default()
         };
         for run in runs {
@@ -156,6 +159,15 @@ impl Track {
             track.runs.push(first..track.node.len());
         }
         track
+    }
+
+    /// The drag line; `None` without one.
+    pub fn line(&self) -> Option<DragLine> {
+        (self.level > 0.0).then_some(DragLine {
+            a: self.coulomb,
+            b: self.viscous,
+            level: self.level,
+        })
     }
 
     /// Number of rows.

@@ -34,6 +34,7 @@ mod fold;
 mod hits;
 mod kept;
 mod known;
+mod live;
 mod next;
 mod nuisance;
 mod orders;
@@ -52,6 +53,7 @@ pub use compare::{RollComparison, RollComparisonQuality, compare};
 pub use drag::{DragPoint, RollDrag};
 pub use finding::{Burst, Hit, NotSeen, RollFinding, RollQuality, RollTrace, Snag, Strip, Suspect};
 pub use kept::{PartEvidence, RollEvidence};
+pub use live::{Live, STRIPS};
 pub use next::{NextSetup, next_setup};
 
 use crate::reading::{Edge, LimitSource, Quality};

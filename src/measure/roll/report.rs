@@ -24,7 +24,7 @@ pub(super) use super::search::{GAMMA, false_alarm};
 /// Orders nearer than this many cycles over the record cannot be told apart.
 pub(super) const SAME_ORDER: f64 = 0.25;
 /// Bins a turn of a picture's strip.
-const STRIP_BINS: usize = 36;
+pub(super) const STRIP_BINS: usize = 36;
 /// Hits nearer than this, degrees of the event period, lie side by side: a phase is found to some 11 degrees, and a snag is
 /// 12 degrees wide (by judgement).
 const BESIDE_DEG: f64 = 30.0;

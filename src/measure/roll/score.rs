@@ -109,7 +109,13 @@ pub(super) fn score_field(fit: &Fit) -> ScoreField {
         cross: Vec::new(),
     };
     for run in &track.runs {
-        cells(fit, run.clone(), &mut field.cells);
+        cells(
+            track,
+            &fit.gains,
+            &fit.residual,
+            run.clone(),
+            &mut field.cells,
+        );
         field.run_cells.push(field.cells.len());
     }
     let numbers: Vec<usize> = (0..track.runs.len()).collect();
@@ -117,13 +123,20 @@ pub(super) fn score_field(fit: &Fit) -> ScoreField {
     field
 }
 
-fn cells(fit: &Fit, run: std::ops::Range<usize>, out: &mut Vec<Cell>) {
-    let Track { steps, x, .. } = &fit.track;
+/// Adds the cells of a run. `residual`: whitened, 0 where a row carries no weight.
+pub(super) fn cells(
+    track: &Track,
+    gains: &[Gain],
+    residual: &[f64],
+    run: std::ops::Range<usize>,
+    out: &mut Vec<Cell>,
+) {
+    let Track { steps, x, .. } = track;
     let mut r = [0.0; 3];
     let mut n = [[0.0; 3]; 3];
     let from = out.len();
     for row in run.clone().rev() {
-        let (step, gain) = (&steps[row], &fit.gains[row]);
+        let (step, gain) = (&steps[row], &gains[row]);
         // neither the first interval of the run nor the last
         if row > run.start && row + 2 < run.end {
             let lever = step.dx * step.inv_w3;
@@ -138,7 +151,7 @@ fn cells(fit: &Fit, run: std::ops::Range<usize>, out: &mut Vec<Cell>) {
             });
         }
         r = back(step, gain, r);
-        r[0] += fit.residual[row].clamp(-CLIP, CLIP) * gain.inv_sd;
+        r[0] += residual[row].clamp(-CLIP, CLIP) * gain.inv_sd;
         n = back_information(step, gain, n, gain.inv_sd * gain.inv_sd);
     }
     out[from..].reverse();

@@ -185,7 +185,10 @@ impl Record {
 
     /// The rhythms of a car without a gear train.
     pub fn blind(self, limits: Limits) -> RollFinding {
-        blind::finding(self.kept.evidence(), limits, self.origin_s, self.quality)
+        let mut finding = blind::finding(self.kept.evidence(), limits, self.origin_s, self.quality);
+        // no part, so no case to set beside others: only the record
+        finding.evidence.records.push(Arc::new(self.kept));
+        finding
     }
 }
 

@@ -1,0 +1,160 @@
+//! What the looks at a running roll decide, and how many more turns the next decision takes.
+
+use crate::{measure::roll::RollFinding, reading::Verdict};
+
+/// Coasting at which the stated limit holds, and at which a roll ends whatever is known, s.
+pub(super) const PLANNED_S: f64 = 60.0;
+pub(super) const LONGEST_S: f64 = 120.0;
+/// Share of the limit at which a snag is reported at every other look.
+const EARLY_SHARE: f64 = 0.1;
+/// A group of parts as probable as this is settled.
+const SETTLED: f64 = 0.95;
+
+/// What the looks so far decided.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Progress {
+    /// The look at the planned end was taken.
+    planned: bool,
+    /// A snag is reported.
+    pub reported: bool,
+    /// Nothing more is asked of this roll.
+    pub over: bool,
+}
+
+/// How much was seen.
+#[derive(Clone, Copy, Debug)]
+struct Seen {
+    /// Coasting, s and turns.
+    coasted_s: f64,
+    turns: f64,
+}
+
+impl Seen {
+    /// Turns until so many seconds of coasting, at the speed so far.
+    fn until(self, coasted_s: f64) -> f64 {
+        self.turns / self.coasted_s * (coasted_s - self.coasted_s)
+    }
+}
+
+/// Coasting in the record of a finding, s.
+pub(super) fn coasted_s(finding: &RollFinding) -> f64 {
+    let length = finding.start_s.zip(finding.end_s).map(|(a, b)| b - a);
+    let share = finding.quality.coast_share;
+    length
+        .zip(share)
+        .map_or(0.0, |(length, share)| length * share)
+}
+
+impl Progress {
+    /// Takes the finding of a look; `turns`: coasting turns in it. Returns how many more turns decide: the snag, its part,
+    /// or that there is none. `None` when that is decided or nobody can say.
+    pub fn look(&mut self, finding: &RollFinding, turns: f64) -> Option<u64> {
+        let seen = Seen {
+            coasted_s: coasted_s(finding),
+            turns,
+        };
+        if finding.refused.is_some() || seen.coasted_s <= 0.0 {
+            return None;
+        }
+        let at_plan = !self.planned && seen.coasted_s >= PLANNED_S;
+        self.planned |= at_plan;
+        let limit = finding.limit_snag_false_alarm;
+        let alarm = finding.false_alarm_probability.unwrap_or(1.0);
+        self.reported =
+            alarm <= EARLY_SHARE * limit || (alarm <= limit && (self.reported || at_plan));
+        let settled = share(finding).is_some_and(|share| share.now >= SETTLED);
+        let decided = if self.reported {
+            settled || self.planned
+        } else {
+            finding.verdict == Some(Verdict::Within) || (finding.blind.is_some() && self.planned)
+        };
+        self.over |= decided || seen.coasted_s >= LONGEST_S;
+        if self.over {
+            return None;
+        }
+        self.more_turns(finding, seen)
+    }
+
+    /// Evidence grows in proportion to the turns, on the whole: what is missing takes as many more turns as the ratio of missing
+    /// to gathered says.
+    fn more_turns(self, finding: &RollFinding, seen: Seen) -> Option<u64> {
+        let end = if self.reported { PLANNED_S } else { LONGEST_S };
+        let turns = if self.reported {
+            until_settled(finding, seen)
+        } else {
+            self.until_reported(finding, seen)
+                .or_else(|| until_within(finding, seen))
+        };
+        turns
+            .filter(|more| *more <= seen.until(end))
+            .map(|more| whole_up(more.max(1.0)))
+    }
+
+    /// Turns until a snag that is likelier than not would be reported.
+    fn until_reported(self, finding: &RollFinding, seen: Seen) -> Option<f64> {
+        let ln_b = finding.quality.ln_bayes.filter(|ln| *ln > 0.0)?;
+        let alarm = finding.false_alarm_probability?;
+        let limit = finding.limit_snag_false_alarm;
+        // the alarm is in proportion to 1/B
+        let at = |level: f64| {
+            let needed = ln_b + libm::log(alarm / level);
+            seen.turns * (needed / ln_b - 1.0)
+        };
+        let strict = at(EARLY_SHARE * limit);
+        let planned = at(limit).max(seen.until(PLANNED_S));
+        Some(if self.planned {
+            strict
+        } else {
+            strict.min(planned)
+        })
+    }
+}
+
+/// Turns until a record without a snag would have shown one as deep as the limit: what a turn shows adds up in squares.
+fn until_within(finding: &RollFinding, seen: Seen) -> Option<f64> {
+    let shown = finding.quality.detectable_depth? / finding.limit_snag_depth;
+    Some(seen.turns * (shown * shown - 1.0)).filter(|more| *more > 0.0)
+}
+
+/// Turns until the leading group is settled.
+fn until_settled(finding: &RollFinding, seen: Seen) -> Option<f64> {
+    let share = share(finding)?;
+    let odds = |p: f64| libm::log(p / (1.0 - p));
+    let gained = odds(share.now) - odds(share.before);
+    let missing = odds(SETTLED) - odds(share.now);
+    (gained > 0.0).then(|| seen.turns * (missing / gained).max(0.0))
+}
+
+/// Share of the leading group: parts that turn together with the first suspect.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Share {
+    now: f64,
+    /// Before the first turn every part is as likely as another.
+    before: f64,
+}
+
+fn share(finding: &RollFinding) -> Option<Share> {
+    let suspects = finding.suspects.as_deref()?;
+    let first = &suspects.first()?.part;
+    let group = finding
+        .quality
+        .same_order
+        .iter()
+        .find(|g| g.contains(first));
+    let is_of_it = |part: &String| part == first || group.is_some_and(|g| g.contains(part));
+    let of_it = || suspects.iter().filter(|s| is_of_it(&s.part));
+    Some(Share {
+        now: of_it().map(|s| s.probability).sum(),
+        before: of_it().count() as f64 / suspects.len() as f64,
+    })
+}
+
+/// Rounded up.
+#[expect(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "positive, and no larger than the turns of two minutes"
+)]
+fn whole_up(x: f64) -> u64 {
+    x.ceil() as u64
+}
