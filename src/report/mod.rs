@@ -18,7 +18,8 @@ mod schema;
 pub use calibration::text as calibration;
 pub use compare::{AboutComparison, comparison};
 pub use json::{compact, pretty};
-pub use number::{Shown, scientific, shown};
+pub use number::{Shown, percent, plain, scientific, shown, shown_against, stated};
+pub use page::{count, limit_source, list, sentence};
 pub use rule_out::{RuledOut, ruled_out};
 pub use schema::Catalogue;
 

@@ -100,12 +100,12 @@ pub(super) fn rounded(value: f64, places: i32) -> String {
 }
 
 /// A number without an uncertainty to three digits.
-pub(super) fn plain(value: f64) -> String {
+pub fn plain(value: f64) -> String {
     rounded(value, places(0.0, value))
 }
 
 /// A number that somebody stated: three digits at most, no noughts at the end.
-pub(super) fn stated(value: f64) -> String {
+pub fn stated(value: f64) -> String {
     let text = plain(value);
     if text.contains('.') {
         text.trim_end_matches('0').trim_end_matches('.').to_owned()
@@ -115,7 +115,7 @@ pub(super) fn stated(value: f64) -> String {
 }
 
 /// A share as per cent, to whole per cents; what is not nought or all is never shown as that.
-pub(super) fn percent(share: f64) -> String {
+pub fn percent(share: f64) -> String {
     match share * 100.0 {
         p if p > 0.0 && p < 0.5 => "below 1 %".into(),
         p if (99.5..100.0).contains(&p) => "above 99 %".into(),

@@ -67,7 +67,7 @@ pub(super) fn verdict_word(verdict: Option<Verdict>, refused: bool) -> &'static 
 }
 
 /// Where a limit comes from, for a sentence.
-pub(super) fn limit_source(source: LimitSource) -> &'static str {
+pub fn limit_source(source: LimitSource) -> &'static str {
     match source {
         LimitSource::Own => "your own",
         LimitSource::Vehicle => "from the vehicle file",
@@ -76,7 +76,7 @@ pub(super) fn limit_source(source: LimitSource) -> &'static str {
 }
 
 /// First letter large, a full stop at the end.
-pub(super) fn sentence(words: &str) -> String {
+pub fn sentence(words: &str) -> String {
     let mut chars = words.chars();
     let first = chars.next().map(|c| c.to_ascii_uppercase());
     let mut text: String = first.into_iter().chain(chars).collect();
@@ -87,7 +87,7 @@ pub(super) fn sentence(words: &str) -> String {
 }
 
 /// `one`, `one and two`, `one, two and three`.
-pub(super) fn list(items: &[String]) -> String {
+pub fn list(items: &[String]) -> String {
     match items {
         [] => String::new(),
         [one] => one.clone(),
@@ -96,7 +96,7 @@ pub(super) fn list(items: &[String]) -> String {
 }
 
 /// `1 pull`, `2 pulls`.
-pub(super) fn count(n: u64, what: &str) -> String {
+pub fn count(n: u64, what: &str) -> String {
     let s = if n == 1 { "" } else { "s" };
     format!("{n} {what}{s}")
 }
