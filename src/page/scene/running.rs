@@ -62,6 +62,7 @@ pub(super) fn far_word(state: &State, running: &Running) -> &'static str {
     }
     match &running.view {
         View::Leak(view) => match view.phase {
+            LeakPhase::Rest | LeakPhase::Pump if view.is_stalled => "hands off",
             LeakPhase::Rest | LeakPhase::Pump => "pump",
             LeakPhase::Settle | LeakPhase::Hold | LeakPhase::Over => "hands off",
         },
@@ -142,8 +143,18 @@ fn pump(view: &LeakView) -> Markup {
     let now = view.pressure_pa.map_or(0.0, |pa| pa.max(0.0) / 1e3);
     html! {
         (figure(&format!("{now:.1}"), &format!("of {} kPa", kpa(view.mark_pa))))
-        (say("Pump to the mark, then hands off."))
+        (say(pump_words(view)))
         (why("Hand pump with a relief valve only. Never blow by mouth. The settling starts by itself when the pump is still."))
+    }
+}
+
+fn pump_words(view: &LeakView) -> &'static str {
+    if view.is_stalled {
+        "It gains no more. Hands off: what was reached is measured."
+    } else if view.is_let_off {
+        "The pressure was let off. Seal, then pump to the mark again."
+    } else {
+        "Pump to the mark, then hands off."
     }
 }
 
@@ -191,11 +202,7 @@ fn hold_words(view: &LeakView) -> String {
 }
 
 fn pull(view: &PullView) -> Markup {
-    let counted = view
-        .pulls
-        .iter()
-        .filter(|p| p.not_counted.is_none())
-        .count() as u64;
+    let counted = u64::from(view.counted);
     let last = view.pulls.iter().rev().find(|p| p.not_counted.is_none());
     let limit = view.weight_n.map(|weight| weight * view.limit_lift_ratio.0);
     let limit_words = limit.map(|n| format!("{n:.1}"));
@@ -207,7 +214,10 @@ fn pull(view: &PullView) -> Markup {
             (estimate(peak, "N peak", limit, &html! { "From 1 pull." }))
         }
         (say(&pull_words(view, counted)))
-        (why(&not_counted(view)))
+        @match &view.refused {
+            Some(reason) => (why(&crate::report::sentence(reason))),
+            None => (why(&not_counted(view))),
+        }
     }
 }
 

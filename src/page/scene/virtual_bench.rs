@@ -50,20 +50,15 @@ fn plug(kind: &str, now: &Virtual) -> Markup {
 
 fn snag(state: &State, now: &Virtual) -> Markup {
     let car = state.car.as_deref();
-    let parts: Vec<(&str, String)> = car.map_or_else(Vec::new, |car| {
-        car.shafts
-            .iter()
-            .map(|s| (s.name.as_str(), car.words_for(&s.name)))
-            .collect()
-    });
+    let words = |part: &str| state.car.as_ref().map_or_else(|| part.to_owned(), |car| car.words_for(part));
     html! {
         form method="post" action="/do/fault" {
             input type="hidden" name="fault" value="snag";
             label for="snag-part" { "A snag in" }
             select #snag-part name="part" {
                 option value="" selected[now.snag.is_none()] { "no part" }
-                @for (name, words) in &parts {
-                    option value=(name) selected[now.snag.as_deref() == Some(name)] { (words) }
+                @for name in &now.parts {
+                    option value=(name) selected[now.snag.as_ref() == Some(name)] { (words(name)) }
                 }
             }
             button #fault-snag aria-label="Change the snag" { "Change" }
