@@ -50,7 +50,12 @@ fn plug(kind: &str, now: &Virtual) -> Markup {
 
 fn snag(state: &State, now: &Virtual) -> Markup {
     let car = state.car.as_deref();
-    let words = |part: &str| state.car.as_ref().map_or_else(|| part.to_owned(), |car| car.words_for(part));
+    let words = |part: &str| {
+        state
+            .car
+            .as_ref()
+            .map_or_else(|| part.to_owned(), |car| car.words_for(part))
+    };
     html! {
         form method="post" action="/do/fault" {
             input type="hidden" name="fault" value="snag";
