@@ -189,7 +189,7 @@
   const open = () => {
     clearTimeout(retry);
     if (stream) stream.close();
-    stream = new EventSource("/stream?width=" + (wide.matches ? 640 : 328));
+    stream = new EventSource("/stream?width=" + (wide.matches ? "wide" : "narrow"));
     const on = (name, act) => stream.addEventListener(name, (event) => { lastHeard = Date.now(); act(event.data); });
     on("scene", (html) => { live ? coalesce("scene", html) : found(); });
     on("picture", (html) => live && coalesce("picture", html));

@@ -13,7 +13,7 @@ use crate::{
     measure::compare::{Change, Direction},
     reading::Estimate,
     report::{
-        plot::{Mark, Width, mark},
+        plot::{self, Mark, Width, mark},
         sentence, shown,
     },
     units::CM3_PER_MIN,
@@ -30,14 +30,8 @@ pub struct Compared<'a> {
     pub result: Result<&'a CompareResult, &'a str>,
 }
 
-/// Before and after: the choice of two captures, and what they say once both are chosen (`?before=&after=`). `after` alone
-/// may be chosen: then its earlier ones are offered first.
-pub fn compare(
-    state: &State,
-    after: Option<&Kept>,
-    compared: Option<Compared>,
-    width: Option<Width>,
-) -> Markup {
+/// Before and after: the choice of two captures, and what they say once both are chosen (`?before=&after=`).
+pub fn compare(state: &State, compared: Option<Compared>, width: Option<Width>) -> Markup {
     let place = Place {
         word: "compare",
         about: "before and after".into(),
@@ -49,29 +43,21 @@ pub fn compare(
                 Some(compared) => (said(compared, width)),
                 None => h1.ask { "Compare before and after" },
             }
-            (choice(state, after, compared))
+            (choice(state, compared))
         }
         (foot(state))
     };
     page(Some(state), "compare - bench", false, &body)
 }
 
-fn choice(state: &State, after: Option<&Kept>, compared: Option<Compared>) -> Markup {
-    let after = compared.map(|c| c.after).or(after);
-    let before = compared.map(|c| c.before).or_else(|| {
-        state
-            .kept
-            .iter()
-            .rev()
-            .find(|k| after.is_some_and(|a| k.test == a.test && *k != a))
-    });
+fn choice(state: &State, compared: Option<Compared>) -> Markup {
     html! {
         @if state.kept.len() < 2 {
             p.why { "Two captures of one test are needed, one before and one after the repair." }
         } @else {
             form.choice method="get" action="/compare" {
-                (select("before", "Before", state, before))
-                (select("after", "After", state, after))
+                (select("before", "Before", state, compared.map(|c| c.before)))
+                (select("after", "After", state, compared.map(|c| c.after)))
                 button.btn.first { "Compare" }
             }
         }
@@ -156,7 +142,7 @@ fn row(
                 }
                 p.why { (more(comparison)) }
             }
-            div { (pictures(width, |width| super::running::comparison_pictures(one, width))) }
+            div { (pictures(width, |width| plot::comparison(one, width))) }
         }
     }
 }

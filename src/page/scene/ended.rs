@@ -47,8 +47,8 @@ enum Act {
         setup: Option<String>,
         words: String,
     },
-    /// Lays the record beside an earlier one.
-    Compare,
+    /// Lays the record beside the first one of the same test and setup.
+    Compare { before: String },
 }
 
 /// The scene.
@@ -75,7 +75,7 @@ pub(super) fn scene(state: &State, ended: &Ended, width: Option<Width>) -> Marku
     };
     html! {
         div #one .one { (one) }
-        (shown_pictures(ended, width))
+        (shown_pictures(state, ended, width))
         div #act .act {
             @if let Some(act) = act { (first_button(&act, ended)) }
             (super::words::button("leave", "leave", &[], leave_words(ended), false))
@@ -96,21 +96,19 @@ fn leave_words(ended: &Ended) -> &'static str {
 fn first_button(act: &Act, ended: &Ended) -> Markup {
     match act {
         Act::Take { test, setup, words } => choose("next", *test, setup.as_deref(), words, true),
-        Act::Compare => link(
-            "next",
-            &format!("/compare?after={}", ended.capture),
-            "Compare",
-            true,
-        ),
+        Act::Compare { before } => {
+            let href = format!("/compare?before={before}&after={}", ended.capture);
+            link("next", &href, "Compare", true)
+        }
     }
 }
 
 /// The record's pictures; those of the last view where there is no finding.
-fn shown_pictures(ended: &Ended, width: Option<Width>) -> Markup {
+fn shown_pictures(state: &State, ended: &Ended, width: Option<Width>) -> Markup {
     html! {
         div #live .pic {
             @match &ended.found {
-                Ok(finding) => (pictures(width, |width| plot::pictures(finding, width))),
+                Ok(finding) => (pictures(width, |width| plot::pictures(finding, width.of_car(state.car.as_deref())))),
                 Err(_) => {}
             }
         }
@@ -228,12 +226,15 @@ pub(super) fn next(
         Finding::Roll(roll) => after_roll(roll, car, setup),
     };
     let test = finding.test().word();
-    let earlier = state
-        .kept
-        .iter()
-        .filter(|kept| kept.test == test && kept.setup.as_deref() == setup);
-    if next.first.is_none() && earlier.count() > 1 {
-        next.first = Some(Act::Compare);
+    let first =
+        state.kept.iter().rev().find(|kept| {
+            kept.test == test && kept.setup.as_deref() == setup && kept.verdict.is_some()
+        });
+    if let (None, Some(first)) = (&next.first, first)
+        && state.kept.first() != Some(first)
+    {
+        let before = first.name.clone();
+        next.first = Some(Act::Compare { before });
     }
     next
 }

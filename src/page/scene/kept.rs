@@ -70,9 +70,11 @@ pub fn capture(
                 (words(state, kept, found))
                 p.why { (kept.test) ", " (day(&kept.when)) ", folder " code { (kept.name) } }
             }
-            div.pic { @if let Ok(finding) = found { (pictures(width, |width| plot::pictures(finding, width))) } }
+            div.pic { @if let Ok(finding) = found { (pictures(width, |width| plot::pictures(finding, width.of_car(state.car.as_deref())))) } }
             div.act {
-                a.btn.first href={ "/compare?after=" (kept.name) } { "Compare" }
+                @if let Some(first) = first_like(state, kept) {
+                    a.btn.first href={ "/compare?before=" (first.name) "&after=" (kept.name) } { "Compare" }
+                }
                 a.btn href="/captures" { "Captures" }
             }
         }
@@ -84,6 +86,17 @@ pub fn capture(
         false,
         &body,
     )
+}
+
+/// The first capture of the same test and setup with a verdict, where it is another one.
+fn first_like<'a>(state: &'a State, kept: &Kept) -> Option<&'a Kept> {
+    let like = |k: &&Kept| k.test == kept.test && k.setup == kept.setup && k.verdict.is_some();
+    state
+        .kept
+        .iter()
+        .rev()
+        .find(like)
+        .filter(|first| *first != kept)
 }
 
 fn words(state: &State, kept: &Kept, found: Result<&Finding, &str>) -> Markup {

@@ -29,7 +29,7 @@ mod words;
 
 pub use compare::{Compared, compare};
 pub use kept::{capture, captures};
-pub use pair::{pair, problem};
+pub use pair::{Invited, invite, pair, problem};
 pub use probes::probes;
 pub use stop::stop;
 
@@ -72,20 +72,15 @@ pub fn main(state: &State, width: Option<Width>) -> Markup {
 /// What a `picture` event swaps: the pictures of a running test.
 pub fn pictures(state: &State, width: Option<Width>) -> Markup {
     match &state.scene {
-        Scene::Running(running) => running::live(running, width),
+        Scene::Running(running) => running::live(state, running, width),
         _ => html! { div #live .pic {} },
     }
 }
 
 fn cautions(state: &State, test: &str, setup: Option<&str>) -> Markup {
-    let Some(test) = Test::from_word(test) else {
-        return html! {};
-    };
-    let setups = start::setups(state, test);
-    if setup.is_none() && setups.len() > 1 {
-        return start::which_setup(test, &setups);
-    }
-    cautions::scene(test, words::setup_of(state.car.as_deref(), setup))
+    let car = state.car.as_deref();
+    let scene = |test| cautions::scene(test, words::setup_of(car, setup));
+    Test::from_word(test).map_or_else(|| html! {}, scene)
 }
 
 /// The page's title: what is the matter first, then the test and the car.

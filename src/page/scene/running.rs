@@ -14,7 +14,7 @@ use crate::{
     measure::roll::Suspect,
     report::{
         count,
-        plot::{Picture, Width},
+        plot::{self, Width},
         stated,
     },
     units::CM3_PER_MIN,
@@ -32,27 +32,16 @@ pub(super) fn scene(state: &State, running: &Running, width: Option<Width>) -> M
     };
     html! {
         div #one .one { (one(state, running)) }
-        (live(running, width))
+        (live(state, running, width))
         div #act .act { (button("stop-test", "stop", &[], enough, false)) }
     }
 }
 
 /// The pictures that follow the readings.
-pub(super) fn live(running: &Running, width: Option<Width>) -> Markup {
+pub(super) fn live(state: &State, running: &Running, width: Option<Width>) -> Markup {
     html! {
-        div #live .pic { (pictures(width, |width| live_pictures(&running.view, width))) }
+        div #live .pic { (pictures(width, |width| plot::live(&running.view, width.of_car(state.car.as_deref())))) }
     }
-}
-
-fn live_pictures(_view: &View, _width: Width) -> Vec<Picture> {
-    Vec::new()
-}
-
-pub(super) fn comparison_pictures(
-    _one: &crate::inspect::comparison::Compared,
-    _width: Width,
-) -> Vec<Picture> {
-    Vec::new()
 }
 
 /// The far word: changes only when what the hands do changes.

@@ -2,7 +2,7 @@
 
 use maud::{Markup, html};
 
-use super::words::{capital, chip, label, short, verdict_of};
+use super::words::{capital, chip, short, verdict_of};
 use crate::{
     bench::{Standing, State},
     inspect::Test,
@@ -41,7 +41,7 @@ pub(super) fn scene(state: &State) -> Markup {
             h1.ask { "Pick a test" }
             (no_car(state))
         }
-        ul #tests .tests { @for test in Test::ALL { li { (leaf(state, test)) } } }
+        ul #tests .tests { @for test in Test::ALL { li id={ "test-" (test.word()) } { (leaf(state, test)) } } }
         nav #links .links aria-label="records" {
             a href="/captures" { "captures" }
             a href="/compare" { "compare" }
@@ -54,9 +54,8 @@ fn no_car(state: &State) -> Markup {
     html! {
         @if state.car.is_none() {
             p.why {
-                "No car's file is stated, so the tank's volume, the car's weight and its gears are not known: pull shows newtons "
-                "and no verdict, leak and roll are recorded and measured later. With the file: "
-                code { "feelgauge bench --vehicle FILE" } "."
+                "No car's file is stated. Pull gives newtons and no verdict, for the car's weight is not known; leak needs the tank's "
+                "volume, roll the gears. With the file: " code { "feelgauge bench --vehicle FILE" } "."
             }
         }
     }
@@ -64,20 +63,44 @@ fn no_car(state: &State) -> Markup {
 
 fn leaf(state: &State, test: Test) -> Markup {
     let (asks, takes) = question(test);
-    let here = standing(state, test) == Some(Standing::Here);
+    let word = test.word();
     let inner = html! {
-        b { (test.word()) }
+        b { (word) }
         span.res { (result(state, test)) }
         span.what { (asks) br; (takes) }
     };
-    html! {
-        @if here {
-            form method="post" action="/do/choose" {
-                input type="hidden" name="test" value=(test.word());
-                button id={ "leaf-" (test.word()) } .leaf { (inner) }
+    if standing(state, test) != Some(Standing::Here) {
+        return html! { div."leaf rests" { (inner) } };
+    }
+    match setups(state, test).as_slice() {
+        several @ [_, _, ..] => html! {
+            details id={ "fan-" (word) } name="fan" {
+                summary id={ "leaf-" (word) } .leaf { (inner) }
+                div id={ "setups-" (word) } .setups {
+                    p { "How is the car set up?" }
+                    @for setup in several { (setup_row(test, setup)) }
+                }
             }
-        } @else {
-            div."leaf rests" { (inner) }
+        },
+        rest => html! {
+            form method="post" action="/do/choose" {
+                input type="hidden" name="test" value=(word);
+                @if let [only] = rest { input type="hidden" name="setup" value=(only.name); }
+                button id={ "leaf-" (word) } .leaf { (inner) }
+            }
+        },
+    }
+}
+
+fn setup_row(test: Test, setup: &Setup) -> Markup {
+    html! {
+        form method="post" action="/do/choose" {
+            input type="hidden" name="test" value=(test.word());
+            input type="hidden" name="setup" value=(setup.name);
+            button id={ "setup-" (setup.name) } .row {
+                b { (capital(&short(&setup.name))) }
+                @if let Some(label) = &setup.label { span { (label) } }
+            }
         }
     }
 }
@@ -99,31 +122,8 @@ fn result(state: &State, test: Test) -> Markup {
     }
 }
 
-/// The car's setups for a test, when it has several and none was chosen: which one?
-pub(super) fn setups<'a>(state: &'a State, test: Test) -> Vec<&'a Setup> {
+/// The car's setups for a test.
+fn setups(state: &State, test: Test) -> Vec<&Setup> {
     let car = state.car.as_deref();
-    car.map(|car| car.setups_of(test.word()).collect())
-        .unwrap_or_default()
-}
-
-/// The scene that asks for the setup.
-pub(super) fn which_setup(test: Test, setups: &[&Setup]) -> Markup {
-    html! {
-        div #one .one {
-            h1.far { "which setup" }
-            p.say { "How is the car set up?" }
-        }
-        ul #setups .setups {
-            @for setup in setups {
-                li {
-                    form method="post" action="/do/choose" {
-                        input type="hidden" name="test" value=(test.word());
-                        input type="hidden" name="setup" value=(setup.name);
-                        button id={ "setup-" (setup.name) } .row { b { (short(&setup.name)) } span { (capital(&label(setup))) } }
-                    }
-                }
-            }
-        }
-        div #act .act { (super::words::button("leave", "leave", &[], "Another test", false)) }
-    }
+    car.map_or_else(Vec::new, |car| car.setups_of(test.word()).collect())
 }

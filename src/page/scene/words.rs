@@ -6,7 +6,7 @@ use crate::{
     inspect::Test,
     reading::{Estimate, Verdict},
     report::{
-        plot::{Mark, Picture, Width, mark},
+        plot::{Frame, Mark, Picture, Width, mark},
         shown, shown_against,
     },
     vehicle::{Setup, Vehicle},
@@ -145,13 +145,16 @@ fn pair(narrow: Option<Picture>, wide: Option<Picture>, both: bool) -> Markup {
         (None, Some(_)) if both => Some("wide"),
         _ => None,
     };
-    let heading = narrow.as_ref().or(wide.as_ref()).map(|p| p.heading.clone());
+    let Some(words) = narrow.as_ref().or(wide.as_ref()) else {
+        return html! {};
+    };
     html! {
         figure class=[only] {
-            @if let Some(heading) = heading { h2 { (heading) } }
-            @for picture in [narrow, wide].into_iter().flatten() {
-                (PreEscaped(picture.into_svg()))
+            h2 { (words.heading) }
+            @for picture in [&narrow, &wide].into_iter().flatten() {
+                (PreEscaped(picture.svg(Frame::Page)))
             }
+            @if let Some(caption) = &words.caption { figcaption { (caption) } }
         }
     }
 }
