@@ -3,12 +3,17 @@
 //! No web page here: a [`Bench`] is a handle that gives the present [`State`] and takes [`Order`]s; the page, the API and
 //! the tests all use it. One task owns the state; readers of ports never wait for it, for the disk or for a page.
 
+mod bell;
 mod daemon;
 mod events;
 mod live;
+mod keeper;
 mod ports;
+mod reader;
+mod roster;
 mod shelf;
 mod state;
+mod tap;
 
 pub use daemon::{Daemon, Faults, Notice, Plan};
 pub use events::{Event, EventKind, EventLog, Heard};

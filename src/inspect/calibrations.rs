@@ -110,6 +110,29 @@ impl Calibrations {
         Ok(())
     }
 
+    /// Those that are of a sensor of these sources: a bench is told all, a record is of some.
+    #[must_use]
+    pub fn of_record(&self, sources: &[Source]) -> Self {
+        let is_here = |(c, _): &&(Calibration, String)| sources.iter().any(|s| is_of(c, s));
+        Self {
+            list: self.list.iter().filter(is_here).cloned().collect(),
+            day: self.day,
+        }
+    }
+
+    /// How the calibration of a probe stands on the day, and when it is due.
+    pub fn standing(&self, identity: &Identity) -> (CalibrationState, Option<Date>) {
+        let source = Source::Wire(Some(Box::new(identity.clone())));
+        let of_it = self.list.iter().find(|(c, _)| is_of(c, &source));
+        match of_it.and_then(|(c, _)| Some((c, c.line.as_ref()?))) {
+            None => (CalibrationState::Missing, None),
+            Some((calibration, line)) => (
+                self.share_of(calibration, line).state,
+                Some(calibration.due),
+            ),
+        }
+    }
+
     /// What the calibration of the test's sensor adds to its readings.
     pub fn share(&self, test: Test, sources: &[Source]) -> CalibrationShare {
         if test == Test::Roll {

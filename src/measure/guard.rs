@@ -134,6 +134,12 @@ impl Guard {
         self
     }
 
+    /// Another engine: what the pulls before taught is forgotten, the base stays.
+    pub fn new_engine(&mut self) {
+        let (force_n, held_n2s) = self.rule.ceiling;
+        self.rule = Rule::new(Some(force_n), Some(held_n2s), self.rule.dt_s);
+    }
+
     /// Sampling that was stated.
     pub fn sampling(&self) -> Sampling {
         self.sampling
@@ -332,6 +338,19 @@ mod tests {
         assert_eq!(rule.push(59.0, Some(0.0)), None);
         assert_eq!(rule.push(59.0, Some(0.0)), Some(Reason::Held));
         assert_eq!(rule.push(60.0, Some(0.0)), Some(Reason::Force));
+    }
+
+    #[test]
+    fn another_engine_starts_with_the_first_thresholds() {
+        let mut guard = Guard::new((Some(100.0), None), 0.001, 1);
+        for _ in 0..4 {
+            guard.rule.push(40.0, Some(0.0));
+            guard.rule.pull_ended(5);
+        }
+        assert!(guard.thresholds().0 < 61.0);
+        guard.new_engine();
+        let (force_n, held_n2s) = guard.thresholds();
+        assert!((force_n - 100.0).abs() < 1e-12 && (held_n2s - 700.0).abs() < 1e-12);
     }
 
     #[test]

@@ -25,7 +25,7 @@ const LONGEST_PAUSE: Duration = Duration::from_secs(4);
 /// Time for the rest of a line at the end; 255 bytes take 22 ms at 115200 baud and 0.85 s at 3000.
 const LAST_LINE: Duration = Duration::from_millis(300);
 /// Rows kept while it is not known yet which probe came back; more than any probe sends while it is identified.
-const MOST_HEARD: usize = 16_384;
+pub const MOST_HEARD: usize = 16_384;
 
 /// Which probe belongs to the capture.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -78,7 +78,9 @@ pub async fn follow<P, O>(
     loop {
         let gone = tokio::select! {
             biased;
-            () = stopped(&mut stop) => return end_line(&mut link, &mut take).await,
+            () = stopped(&mut stop) => {
+                return end_line(&mut link, |arrival| take(Happening::Arrival(arrival))).await;
+            }
             gone = read(&mut link, &mut take) => gone,
         };
         take(Happening::Gone(gone));
@@ -99,20 +101,20 @@ pub async fn stopped(stop: &mut watch::Receiver<bool>) {
 }
 
 /// Every byte that was received is told: waits for the end of the line under way, but not long.
-async fn end_line<P>(link: &mut Link<P>, take: &mut impl FnMut(Happening<'_>))
+pub async fn end_line<P>(link: &mut Link<P>, mut take: impl FnMut(&Arrival<'_>))
 where
     P: AsyncRead + AsyncWrite + Unpin,
 {
     let deadline = Instant::now() + LAST_LINE;
     while link.is_mid_line() {
         match timeout_at(deadline, link.next()).await {
-            Ok(Ok(arrival)) => take(Happening::Arrival(&arrival)),
+            Ok(Ok(arrival)) => take(&arrival),
             Ok(Err(_)) => return,
             Err(_) => break,
         }
     }
     if let Some(torn) = link.break_off() {
-        take(Happening::Arrival(&torn));
+        take(&torn);
     }
 }
 

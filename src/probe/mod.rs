@@ -11,3 +11,4 @@ pub mod live;
 pub mod replay;
 pub mod serial;
 pub mod virtual_bench;
+pub mod watchman;

@@ -54,18 +54,35 @@ impl<S: Storage + Send + 'static> Recording<S> {
         self.recorder.is_finished()
     }
 
+    /// Inputs that found no room on their way to the disk, in all.
+    pub fn overruns(&self) -> u64 {
+        self.sender.overruns()
+    }
+
+    /// As [`Recording::finish`], without measuring: the record alone is wanted.
+    ///
+    /// # Errors
+    /// As [`Recording::finish`].
+    pub fn close(self, host_us: u64, reason: &str) -> Result<S, RecordError> {
+        Ok(self.end(host_us, reason)?.1)
+    }
+
     /// Waits until everything handed over is kept, closes the capture and measures. `reason`: `finished`, `stopped`.
     ///
     /// # Errors
     /// [`RecordError::Stopped`] when the disk refused; what was kept can be read back and analyzed.
     pub fn finish(self, host_us: u64, reason: &str) -> Result<(Finding, S), RecordError> {
+        let (session, storage) = self.end(host_us, reason)?;
+        Ok((session.finish(&BTreeMap::new(), &[]), storage))
+    }
+
+    fn end(self, host_us: u64, reason: &str) -> Result<(Session, S), RecordError> {
         drop(self.sender);
         let (writer, session) = match self.recorder.join() {
             Ok(ended) => ended?,
             Err(panic) => std::panic::resume_unwind(panic),
         };
-        let storage = writer.close(host_us, reason)?;
-        Ok((session.finish(&BTreeMap::new(), &[]), storage))
+        Ok((session, writer.close(host_us, reason)?))
     }
 }
 

@@ -21,7 +21,7 @@ use tokio::{
 use super::{DONE, Failure, Outcome, Output, args::TakeArgs, progress::Progress, say};
 use crate::{
     clock::Clock,
-    inspect::{Finding, Input, Mark, Source, Test},
+    inspect::{Finding, Input, Mark, Settings, Source, Test},
     probe::{
         bare::listen,
         discover,
@@ -29,6 +29,7 @@ use crate::{
         health::ProbeHealth,
         link::{Link, Patience},
         serial::{self, Port},
+        watchman::Watchman,
     },
     reading::{Quality, Refusal},
     record::{
@@ -37,7 +38,7 @@ use crate::{
         queue::{FULL_RATE_30_S, Sender, queue, record},
     },
 };
-use live::{Live, Seen, Watchman};
+use live::{Live, Seen};
 use plan::{Plan, Way};
 
 /// How long a bare probe may take to its first number: a boot after the reset that opening causes, and a slow board.
@@ -253,6 +254,17 @@ impl Run<'_> {
         reason
     }
 
+    /// The guard where there is something to be guarded.
+    fn watchman(&self) -> Option<Watchman> {
+        match self.plan.settings(&self.sources) {
+            Ok(Ok(Settings::Pull(pull))) => {
+                let calibrations = &self.plan.stated.calibrations;
+                Some(Watchman::new(&pull, &self.sources, calibrations))
+            }
+            _ => None,
+        }
+    }
+
     fn reader(
         &self,
         n: usize,
@@ -270,7 +282,7 @@ impl Run<'_> {
         port.path = discover::lasting_path(Path::new("/dev"), &port.path);
         let clock = self.clock.clone();
         let seen = Arc::clone(&self.seen);
-        let mut watchman = Watchman::new(self.plan, &self.sources);
+        let mut watchman = self.watchman();
         let mut health = ProbeHealth::new(Some(port.baud));
         tokio::spawn(async move {
             let at = clock.clone();
@@ -285,7 +297,7 @@ impl Run<'_> {
             let on = |happening: Happening<'_>| match happening {
                 Happening::Arrival(arrival) => {
                     let input = Input::Row(n, arrival.row());
-                    let calls = watchman.calls(&input);
+                    let calls = watchman.as_mut().is_some_and(|w| w.calls(&input).is_some());
                     sender.offer(input);
                     health.take(arrival);
                     seen.health(n, health.link());
