@@ -3,8 +3,18 @@
 
 use std::{fmt, sync::Arc};
 
-use super::{Denied, Ends, Fault, Ports, Virtual, shelf::Shelf};
-use crate::{clock::Clock, inspect::Stated, probe::serial::PortName, vehicle::Vehicle};
+use tokio::sync::watch;
+
+use super::{
+    Denied, Ends, Fault, Ports, Virtual, bell::Bell, keeper::keep, owner::Owner, reader::Shared,
+    roster::Roster, shelf::Shelf, tap::Tap,
+};
+use crate::{
+    clock::Clock,
+    inspect::Stated,
+    probe::{link::Patience, serial::PortName},
+    vehicle::Vehicle,
+};
 
 /// What a bench is told before it begins.
 #[derive(Clone, Debug, Default)]
@@ -83,8 +93,39 @@ impl<P: Ports, S: Shelf> Daemon<P, S> {
 
     /// Runs until `stop`: then no order is taken any more, the readers end, a running capture is closed and synced
     /// (`stopped`), and the ends of the handles are dropped.
+    ///
+    /// # Panics
+    /// When one of its tasks did.
     pub async fn run(self, ends: Ends, stop: impl Future<Output = ()>) {
-        stop.await;
-        drop((self, ends));
+        let Self {
+            ports,
+            shelf,
+            clock,
+            plan,
+            faults,
+            notices,
+        } = self;
+        let Ends {
+            state,
+            alarm,
+            orders,
+            events,
+        } = ends;
+        let shared = Arc::new(Shared {
+            roster: Roster::default(),
+            tap: Tap::default(),
+            bell: Bell::new(alarm, events.clone(), clock.clone()),
+            events,
+            stated: plan.stated.clone(),
+            car: plan.car.as_ref().map(|(_, car)| Arc::clone(car)),
+            patience: Patience::default(),
+            is_wire: ports.is_wire(),
+            clock,
+        });
+        let (end_readers, ended) = watch::channel(false);
+        let named = plan.named.clone();
+        let keeper = tokio::spawn(keep(Arc::new(ports), named, Arc::clone(&shared), ended));
+        let owner = Owner::new(shared, shelf, plan, state, faults, notices);
+        owner.run(orders, stop, keeper, end_readers).await;
     }
 }

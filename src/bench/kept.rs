@@ -54,11 +54,9 @@ impl Collection {
     /// The newest folder that nobody looked at, other than `but`, which is being written.
     pub fn next(&self, but: Option<&str>) -> Option<String> {
         let open = self.known.iter().rev();
-        open.filter(|(name, looked)| {
-            matches!(looked, Looked::Not(_)) && but != Some(name.as_str())
-        })
-        .map(|(name, _)| name.clone())
-        .next()
+        open.filter(|(name, looked)| matches!(looked, Looked::Not(_)) && but != Some(name.as_str()))
+            .map(|(name, _)| name.clone())
+            .next()
     }
 
     /// A folder was looked at, or a test ended and left it.

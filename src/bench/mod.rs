@@ -5,15 +5,21 @@
 
 mod bell;
 mod daemon;
+mod daily;
 mod events;
-mod live;
+mod follower;
 mod keeper;
+mod kept;
+mod live;
+mod owner;
 mod ports;
 mod reader;
 mod roster;
+mod running;
 mod shelf;
 mod state;
 mod tap;
+mod trial;
 
 pub use daemon::{Daemon, Faults, Notice, Plan};
 pub use events::{Event, EventKind, EventLog, Heard};

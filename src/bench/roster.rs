@@ -170,13 +170,12 @@ impl Roster {
         }
     }
 
-    /// How a probe's link does; its reader is at its loop.
+    /// How a probe's link does; its reader is at its loop. No news: whoever shows it asks from time to time.
     pub fn pulse(&self, name: &str, pulse: Pulse) {
         if let Some(seat) = self.lock().probes.get_mut(name) {
             seat.pulse = pulse;
             seat.beat = Instant::now();
         }
-        self.changed.notify_one();
     }
 
     /// A probe is gone.

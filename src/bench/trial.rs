@@ -1,15 +1,8 @@
 //! One test from its beginning to its finding: what must not wait on the owner's task is a function here, run on a
 //! thread that may.
 
-use std::sync::Arc;
-
 use super::{
-    Denied, Plan, Running,
-    follower::Follower,
-    reader::Shared,
-    roster::Here,
-    shelf::Shelf,
-    tap::Outlets,
+    Denied, Plan, follower::Follower, reader::Shared, roster::Here, shelf::Shelf, tap::Outlets,
 };
 use crate::{
     inspect::{
@@ -79,6 +72,8 @@ pub(super) struct Trial<D: Storage> {
     pub began_us: u64,
     /// Names of its probes.
     pub probes: Vec<String>,
+    /// What its measure was told.
+    pub settings: Settings,
 }
 
 /// Begins a capture with these probes, and what follows it. No line goes there yet: see [`Trial::outlets`].
@@ -100,7 +95,11 @@ pub(super) fn begin<S: Shelf>(
     let mut stated = wanted.stated(plan);
     let calibrations = stated.calibrations.of_record(&sources).on(clock.day());
     stated.calibrations = calibrations.clone();
-    let (text, car) = plan.car.as_ref().map(|(text, car)| (&**text, &**car)).unzip();
+    let (text, car) = plan
+        .car
+        .as_ref()
+        .map(|(text, car)| (&**text, &**car))
+        .unzip();
     let settings = settings(wanted.test, &stated, car, &sources).map_err(|e| denied(&e))?;
     let anchor = Anchor {
         host_us: clock.host_us(),
@@ -111,9 +110,17 @@ pub(super) fn begin<S: Shelf>(
     meta.operator.clone_from(&plan.operator);
     meta.probes = probe_metas(here, &sources, &calibrations);
     let session = Session::new(settings.clone(), sources.clone()).calibrated(&calibrations);
-    let recording = Recording::begin(shelf.disk(), &meta, text, session, |_| {})
-        .map_err(|e| disk(&e))?;
-    Ok(followed(wanted, recording, began_us, here, &settings, sources, &calibrations))
+    let recording =
+        Recording::begin(shelf.disk(), &meta, text, session, |_| {}).map_err(|e| disk(&e))?;
+    Ok(followed(
+        wanted,
+        recording,
+        began_us,
+        here,
+        &settings,
+        sources,
+        &calibrations,
+    ))
 }
 
 fn followed<D: Storage + Send + 'static>(
@@ -139,6 +146,7 @@ fn followed<D: Storage + Send + 'static>(
         follower,
         began_us,
         probes,
+        settings: settings.clone(),
     };
     (trial, outlets)
 }
@@ -213,23 +221,4 @@ fn held_s(view: &LeakView) -> Option<f64> {
 fn pulled_s(view: &PullView) -> Option<f64> {
     let (first, last) = (view.pulls.first()?, view.pulls.last()?);
     Some(last.report.end_s - first.report.start_s)
-}
-
-/// What a running test looks like.
-pub(super) fn running(
-    wanted: &Wanted,
-    capture: &str,
-    since_s: f64,
-    view: View,
-    gone: Vec<String>,
-    is_ending: bool,
-) -> Arc<Running> {
-    Arc::new(Running {
-        setup: wanted.setup.clone(),
-        capture: capture.into(),
-        since_s,
-        view,
-        gone,
-        is_ending,
-    })
 }
