@@ -105,11 +105,6 @@ impl Roster {
         }
     }
 
-    /// The keeper has looked at the ports, at least once.
-    pub fn has_looked(&self) -> bool {
-        self.lock().looked.is_some()
-    }
-
     /// Why the listing of ports may be incomplete.
     pub fn listing_trouble(&self) -> Option<String> {
         self.lock().listing.clone()
