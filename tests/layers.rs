@@ -33,7 +33,14 @@ const ONLY_IN: &[(&str, &[&str])] = &[
     ("tokio_serial", &["probe/serial.rs"]),
     (
         "std::fs",
-        &["record/store.rs", "cli", "probe/discover.rs", "bin"],
+        // page/usage.rs: what the kernel says of this process
+        &[
+            "record/store.rs",
+            "cli",
+            "probe/discover.rs",
+            "page/usage.rs",
+            "bin",
+        ],
     ),
     ("std::env", &["cli", "main.rs"]),
     ("std::net", &["page", "cli"]),
