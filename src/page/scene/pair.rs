@@ -42,7 +42,7 @@ pub struct Invited<'a> {
 }
 
 /// On the bench's own computer or a device that is paired: the way to let another device in (a form that POSTs to
-/// `/invite`), and the invitation once it was asked for.
+/// `/do/invite`), and the invitation once it was asked for.
 pub fn invite(invited: Option<&Invited>) -> Markup {
     let body = html! {
         main #page .pairing {
@@ -53,7 +53,7 @@ pub fn invite(invited: Option<&Invited>) -> Markup {
                         (say("A phone or laptop on the same network gets a code, good once."))
                     }
                     div.act {
-                        form method="post" action="/invite" { button.btn.first { "Make a code" } }
+                        form method="post" action="/do/invite" { button.btn.first { "Make a code" } }
                         a.btn href="/" { "Back to the bench" }
                     }
                 }

@@ -49,7 +49,6 @@ fn plug(kind: &str, now: &Virtual) -> Markup {
 }
 
 fn snag(state: &State, now: &Virtual) -> Markup {
-    let car = state.car.as_deref();
     let words = |part: &str| {
         state
             .car
