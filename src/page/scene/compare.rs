@@ -101,6 +101,9 @@ fn said(compared: Compared, width: Option<Width>) -> Markup {
 
 fn in_one_sentence(result: &CompareResult) -> String {
     let all = result.comparisons();
+    if all.iter().all(|c| c.comparison.refused().is_some()) {
+        return "These two cannot be compared.".into();
+    }
     let count = |change| {
         all.iter()
             .filter(|c| c.comparison.change() == change)

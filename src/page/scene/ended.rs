@@ -143,8 +143,8 @@ pub(super) fn result(
     because: &str,
 ) -> Markup {
     let decided = match (finding.verdict(), took_s) {
-        (Some(Verdict::Within | Verdict::Outside), Some(s)) => format!("Decided in {s:.0} s."),
-        (_, Some(s)) => format!("After {s:.0} s."),
+        (Some(Verdict::Within | Verdict::Outside), Some(s)) => format!("Decided in {s:.0}\u{a0}s."),
+        (_, Some(s)) => format!("After {s:.0}\u{a0}s."),
         (_, None) => String::new(),
     };
     html! {

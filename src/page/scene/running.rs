@@ -95,7 +95,7 @@ fn one(state: &State, running: &Running) -> Markup {
             @match &running.view {
                 View::Leak(view) => (leak(view)),
                 View::Pull(view) => (pull(view)),
-                View::Roll(view) => (roll(state, view)),
+                View::Roll(view) => (roll(state, running, view)),
             }
         }
     }
@@ -253,7 +253,8 @@ fn not_counted(view: &PullView) -> String {
     })
 }
 
-fn roll(state: &State, view: &RollView) -> Markup {
+fn roll(state: &State, running: &Running, view: &RollView) -> Markup {
+    let act = roll_act(view, is_rolling(state, running));
     let turns = view.turns.floor();
     html! {
         @if let Some((hits, seen)) = view.hits {
@@ -265,28 +266,36 @@ fn roll(state: &State, view: &RollView) -> Markup {
             (figure(&format!("{turns:.0}"), if turns < 2.0 { "turn" } else { "turns" }))
             p.rng { "No snag shown yet." }
         }
-        (say(&roll_words(view)))
+        (say(&roll_words(view, act)))
         @match &view.refused {
             Some(reason) => (why(&crate::report::sentence(reason))),
-            None => (why(&leading(state, &view.suspects))),
+            None if view.hits.is_some() => (why(&format!("{act} {}", leading(state, &view.suspects)))),
+            None => {}
         }
     }
 }
 
-fn roll_words(view: &RollView) -> String {
+fn roll_words(view: &RollView, act: &str) -> String {
+    if view.phase == RollPhase::Over {
+        return "Enough turns. The record is being measured.".into();
+    }
     let more = view
         .more_turns
         .map(|turns| format!("About {}", count(turns, "more turn")));
-    let act = match view.phase {
-        RollPhase::Coasting => "Let it run down.",
-        RollPhase::Over => return "Enough turns. The record is being measured.".into(),
-        RollPhase::Rest => "Push or spin, let go, let it run down, again.",
-    };
     match (view.hits.is_some(), more) {
-        (true, Some(more)) => format!("A snag is there. {more} tell which part. {act}"),
+        (true, Some(more)) => format!("A snag is there. {more} tell which part."),
         (true, None) => format!("A snag is there. {act}"),
         (false, Some(more)) => format!("{act} {more} decide it."),
         (false, None) => act.into(),
+    }
+}
+
+/// What the hands do with the wheels.
+fn roll_act(view: &RollView, rolling: bool) -> &'static str {
+    match view.phase {
+        RollPhase::Coasting | RollPhase::Over => "Let it run down.",
+        RollPhase::Rest if rolling => "Push, let go, let it run down, again.",
+        RollPhase::Rest => "Spin, let go, let it run down, again.",
     }
 }
 

@@ -163,10 +163,10 @@ fn pair(narrow: Option<Picture>, wide: Option<Picture>, both: bool) -> Markup {
 pub(super) fn about(seconds: f64) -> String {
     let to = |step: f64| (seconds / step).ceil().max(1.0) * step;
     match seconds {
-        s if s < COARSER[0] => format!("about {:.0} s", to(1.0)),
-        s if s < COARSER[1] => format!("about {:.0} s", to(5.0)),
-        s if s < COARSER[2] => format!("about {:.0} s", to(10.0)),
-        s => format!("about {:.0} min", (s / 60.0).ceil()),
+        s if s < COARSER[0] => format!("about {:.0}\u{a0}s", to(1.0)),
+        s if s < COARSER[1] => format!("about {:.0}\u{a0}s", to(5.0)),
+        s if s < COARSER[2] => format!("about {:.0}\u{a0}s", to(10.0)),
+        s => format!("about {:.0}\u{a0}min", (s / 60.0).ceil()),
     }
 }
 
@@ -214,7 +214,10 @@ mod tests {
     fn a_time_to_come_does_not_promise_a_second() {
         let told = [0.2, 5.4, 12.0, 47.0, 61.0, 149.0, 151.0].map(about);
         let words = ["1 s", "6 s", "15 s", "50 s", "70 s", "150 s", "3 min"];
-        assert_eq!(told, words.map(|w| format!("about {w}")));
+        assert_eq!(
+            told,
+            words.map(|w| format!("about {}", w.replace(' ', "\u{a0}")))
+        );
     }
 
     #[test]
