@@ -1,6 +1,6 @@
 //! Raw arguments: what the command line may say, with the help that a person reads. Units are converted here.
 
-use std::{num::NonZeroU32, path::PathBuf, time::Duration};
+use std::{net::SocketAddr, num::NonZeroU32, path::PathBuf, time::Duration};
 
 use clap::{ArgAction, Args, Parser, Subcommand, ValueEnum, builder::PossibleValue};
 use jiff::civil::Date;
@@ -13,6 +13,20 @@ use crate::inspect::Test;
 
 /// Shown under every help text that takes quantities.
 const UNITS: &str = "\
+Quantities are a number and a unit, such as 125cm3 or \"125 cm3\":
+  volume m3 l ml cm3 mm3; pressure Pa hPa kPa mbar bar; mass kg g;
+  leak rate Pa.m3/s mbar.l/s cm3/min (cm3 of air a minute at 20 C and 101325 Pa)";
+
+/// Shown under the help of `bench`.
+const BENCH: &str = "\
+Every option can stand in bench.toml under its own name, such as
+  out = \"captures\"
+  port = [\"/dev/ttyUSB0=250000\"]
+  vehicle = \"plover8.toml\"
+  volume = \"131cm3\"
+in $XDG_CONFIG_HOME/feelgauge (else ~/.config/feelgauge). What the command line states comes first; paths
+in the file are taken from the file's folder.
+
 Quantities are a number and a unit, such as 125cm3 or \"125 cm3\":
   volume m3 l ml cm3 mm3; pressure Pa hPa kPa mbar bar; mass kg g;
   leak rate Pa.m3/s mbar.l/s cm3/min (cm3 of air a minute at 20 C and 101325 Pa)";
@@ -64,6 +78,9 @@ pub enum Verb {
     Demo(DemoArgs),
     /// List the probes that are plugged in, with identity and health.
     Probes(ProbesArgs),
+    /// Hold the probes, guide the tests, record them, and show all of it on a page; Ctrl-C ends it in order.
+    #[command(after_help = BENCH)]
+    Bench(Box<BenchArgs>),
     /// Record one capture from a probe, with live progress; Ctrl-C ends it cleanly.
     #[command(after_help = UNITS)]
     Take(TakeArgs),
@@ -102,6 +119,45 @@ pub struct DemoArgs {
         allow_hyphen_values = true
     )]
     pub seed: u64,
+}
+
+/// `bench`.
+#[derive(Args, Clone, Debug, Default)]
+pub struct BenchArgs {
+    /// File with options, in place of bench.toml at its usual place.
+    #[arg(long, value_name = "FILE")]
+    pub config: Option<PathBuf>,
+    /// Port of a probe, with its baud rate if that is not 115200; may be given several times. It is opened whether or
+    /// not a look at the ports finds it; probes that are found need no option.
+    #[arg(long = "port", value_name = "PATH[=BAUD]")]
+    pub ports: Vec<Port>,
+    /// Folder in which the captures' folders are made. Default: captures.
+    #[arg(long, value_name = "DIR")]
+    pub out: Option<PathBuf>,
+    /// Vehicle file of the car on the bench.
+    #[arg(long, value_name = "FILE")]
+    pub vehicle: Option<PathBuf>,
+    /// Number on the car's tag.
+    #[arg(long, value_name = "TEXT")]
+    pub tag: Option<String>,
+    /// Who measures.
+    #[arg(long, value_name = "NAME")]
+    pub operator: Option<String>,
+    /// Calibration of a sensor, or of the tank's volume, made with `feelgauge calibrate`; may be given several times.
+    #[arg(long = "calibration", value_name = "FILE")]
+    pub calibrations: Vec<PathBuf>,
+    /// Pull: mass of the car, such as 3.4kg. Default: the vehicle file's.
+    #[arg(long, value_name = "MASS", value_parser = mass, allow_hyphen_values = true)]
+    pub mass: Option<f64>,
+    /// Settings of a leak test.
+    #[command(flatten)]
+    pub leak: LeakOptions,
+    /// Address and port of the page; port 0 takes any that is free. Default: 127.0.0.1:7326.
+    #[arg(long, value_name = "ADDRESS:PORT")]
+    pub listen: Option<SocketAddr>,
+    /// Open the page to the local network: a phone is let in with the code that is shown here.
+    #[arg(long)]
+    pub lan: bool,
 }
 
 /// `probes`.

@@ -2,6 +2,7 @@
 
 mod analyze;
 pub mod args;
+mod bench;
 mod calibrate;
 mod compare;
 mod demo;
@@ -133,6 +134,7 @@ fn dispatch(verb: Verb, output: &mut Output) -> Outcome {
     match verb {
         Verb::Demo(args) => demo::run(&args, output),
         Verb::Probes(args) => probes::run(&args, output),
+        Verb::Bench(args) => bench::run(*args, output),
         Verb::Take(args) => take::run(&args, output),
         Verb::Calibrate(verb) => calibrate::run(verb, output),
         Verb::Analyze(verb) => analyze::run(verb, output),

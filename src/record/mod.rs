@@ -18,5 +18,5 @@ pub use capture::{Capture, CaptureMeta, Closed};
 pub use reader::read_capture;
 pub use recording::Recording;
 pub use storage::{RecordError, Storage};
-pub use store::Files;
+pub use store::{Files, Lock, LockError};
 pub use writer::CaptureWriter;

@@ -2,8 +2,8 @@
 
 use std::{
     collections::BTreeMap,
-    fs::{self, File, OpenOptions},
-    io::{self, Write as _},
+    fs::{self, File, OpenOptions, TryLockError},
+    io::{self, Read as _, Write as _},
     path::{Path, PathBuf},
 };
 
@@ -63,6 +63,85 @@ impl Files {
     }
 }
 
+/// Longest text of a lock that is read, bytes.
+const LOCK_TEXT: u64 = 4096;
+
+/// A file that one program holds while it runs; it says who. The system lets go of it however the program ends.
+#[derive(Debug)]
+pub struct Lock {
+    /// Locked as long as it is open.
+    file: File,
+    path: PathBuf,
+}
+
+/// Why a lock could not be taken.
+#[derive(Debug)]
+pub enum LockError {
+    /// Another program holds it; what it wrote there.
+    Held(String),
+    /// The disk refused.
+    Disk(io::Error),
+}
+
+impl Lock {
+    /// Takes the lock `path` and writes `text` into it, for others to read.
+    ///
+    /// # Errors
+    /// [`LockError`].
+    pub fn take(path: &Path, text: &str) -> Result<Self, LockError> {
+        let file = OpenOptions::new()
+            .read(true)
+            .write(true)
+            .create(true)
+            .truncate(false)
+            .open(path)
+            .map_err(LockError::Disk)?;
+        match file.try_lock() {
+            Ok(()) => {}
+            Err(TryLockError::WouldBlock) => {
+                return Err(LockError::Held(read_lock(&file).unwrap_or_default()));
+            }
+            Err(TryLockError::Error(e)) => return Err(LockError::Disk(e)),
+        }
+        let mut writer = &file;
+        file.set_len(0)
+            .and_then(|()| writer.write_all(text.as_bytes()))
+            .and_then(|()| file.sync_all())
+            .map_err(LockError::Disk)?;
+        Ok(Self {
+            file,
+            path: path.into(),
+        })
+    }
+
+    /// What the program that holds the lock wrote; `None` when nobody holds it, or nobody may look.
+    pub fn holder(path: &Path) -> Option<String> {
+        let file = File::open(path).ok()?;
+        match file.try_lock_shared() {
+            Err(TryLockError::WouldBlock) => read_lock(&file).ok(),
+            Ok(()) | Err(TryLockError::Error(_)) => None,
+        }
+    }
+
+    /// Lets go of the lock and takes its file away.
+    ///
+    /// # Errors
+    /// What the disk says.
+    pub fn remove(self) -> io::Result<()> {
+        // While it is still held: nobody can have taken it in between.
+        fs::remove_file(&self.path)?;
+        drop(self.file);
+        Ok(())
+    }
+}
+
+fn read_lock(mut file: &File) -> io::Result<String> {
+    let mut text = String::new();
+    io::Seek::rewind(&mut file)?;
+    file.take(LOCK_TEXT).read_to_string(&mut text)?;
+    Ok(text)
+}
+
 impl Storage for Files {
     fn create_folder(&mut self, folder: &str) -> io::Result<()> {
         fs::create_dir(self.base.join(folder))
@@ -109,5 +188,32 @@ impl Storage for Files {
 
     fn read(&self, path: &str) -> io::Result<Vec<u8>> {
         fs::read(self.base.join(path))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn one_program_holds_a_lock_and_says_who_it_is() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("lock");
+        assert_eq!(Lock::holder(&path), None);
+        let first = Lock::take(&path, "pid = 1\n").unwrap();
+        assert_eq!(Lock::holder(&path).as_deref(), Some("pid = 1\n"));
+        assert!(
+            matches!(Lock::take(&path, "pid = 2"), Err(LockError::Held(who)) if who == "pid = 1\n")
+        );
+        drop(first);
+        assert_eq!(Lock::holder(&path), None, "left by a program that is gone");
+        let second = Lock::take(&path, "pid = 22222\n").unwrap();
+        assert_eq!(Lock::holder(&path).as_deref(), Some("pid = 22222\n"));
+        second.remove().unwrap();
+        assert!(!path.exists());
+        assert!(matches!(
+            Lock::take(&dir.path().join("no/such"), ""),
+            Err(LockError::Disk(_))
+        ));
     }
 }

@@ -17,6 +17,7 @@ use std::fmt;
 pub use kinematics::TrainError;
 pub use orders::OrderRow;
 pub use parse::MAX_TEXT;
+pub use table::nearest;
 
 /// A fault of a vehicle file with its place; displays as `line:column: message`.
 #[derive(Clone, Debug, PartialEq, Eq)]

@@ -332,7 +332,7 @@ pub(super) fn shown(text: &str) -> String {
 
 /// The known word nearest to `word`: one that begins with it or that it begins with, else the one with the fewest
 /// single-character changes; the first of equals.
-pub(super) fn nearest<'k>(word: &str, known: impl Iterator<Item = &'k str>) -> Option<&'k str> {
+pub fn nearest<'k>(word: &str, known: impl Iterator<Item = &'k str>) -> Option<&'k str> {
     let word = shown(word);
     known.min_by_key(|candidate| {
         let begins = candidate.starts_with(&word) || word.starts_with(candidate);

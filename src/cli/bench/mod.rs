@@ -1,0 +1,235 @@
+//! `bench`: holds the probes and serves the page until it is asked to end.
+
+mod config;
+mod known;
+mod system;
+
+use std::{
+    net::{Ipv4Addr, SocketAddr},
+    path::{Path, PathBuf},
+    sync::Arc,
+    time::Duration,
+};
+
+use schemars::JsonSchema;
+use serde::Serialize;
+use tokio::{net::TcpListener, runtime::Runtime, sync::watch};
+
+use super::{DONE, Failure, Outcome, Output, args::BenchArgs, plan, say};
+use crate::{
+    bench::{Bench, Captures, Daemon, Faults, Plan, Ports, SerialPorts, State},
+    clock::Clock,
+    inspect::Stated,
+    page::{Doors, server::serve},
+    probe::{follow::stopped, serial::PortName},
+};
+pub(super) use known::running_bench;
+
+/// Port of the page where nobody states one.
+const PORT: u16 = 7326;
+/// How long threads that wait for a device are waited for at the end.
+const LAST: Duration = Duration::from_secs(2);
+
+/// Result of `bench`, written when it is open.
+#[derive(Clone, Debug, Serialize, JsonSchema)]
+pub struct BenchOpen {
+    /// Where the page is.
+    pub url: String,
+    /// Folder of the captures.
+    pub folder: String,
+    /// Process.
+    pub pid: u32,
+}
+
+/// Everything that is known before a port is opened.
+#[derive(Debug)]
+pub(super) struct Opening {
+    pub plan: Plan,
+    /// Folder of the captures.
+    pub folder: PathBuf,
+    /// Where the page shall be.
+    pub listen: SocketAddr,
+    /// The page is open to the local network.
+    pub lan: bool,
+}
+
+/// What a bench stands on: real probes, or virtual ones.
+pub(super) struct Ground<P> {
+    pub ports: P,
+    pub clock: Clock,
+    /// Switches of a virtual bench.
+    pub faults: Option<Box<dyn Faults>>,
+    /// Runs beside the bench with a handle on it, and ends with it: the hand of a virtual bench.
+    pub beside: Option<Beside>,
+}
+
+/// See [`Ground::beside`].
+pub(super) type Beside =
+    Box<dyn FnOnce(Bench) -> std::pin::Pin<Box<dyn Future<Output = ()> + Send>> + Send>;
+
+/// Runs `bench`.
+pub fn run(args: BenchArgs, output: &mut Output) -> Outcome {
+    let opening = resolve(config::complete(args)?)?;
+    let ground = Ground {
+        ports: SerialPorts::under(Path::new("/dev")),
+        clock: Clock::system(),
+        faults: None,
+        beside: None,
+    };
+    open(opening, ground, output)
+}
+
+/// Resolves the options. Whatever can be wrong with them is found here.
+///
+/// # Errors
+/// A file that cannot be read or has a fault.
+pub(super) fn resolve(args: BenchArgs) -> Result<Opening, Failure> {
+    let kept = plan::calibrations(&args.calibrations)?;
+    let stated = Stated {
+        mass_kg: args.mass,
+        calibrations: kept.sensors.clone(),
+        ..kept.for_leak(plan::leak_stated(args.leak))
+    };
+    let car = args.vehicle.as_deref().map(plan::vehicle).transpose()?;
+    let home = if args.lan {
+        Ipv4Addr::UNSPECIFIED
+    } else {
+        Ipv4Addr::LOCALHOST
+    };
+    Ok(Opening {
+        plan: Plan {
+            stated,
+            car: car.map(|(text, car)| (text, Arc::new(car))),
+            tag: args.tag,
+            operator: args.operator,
+            named: args.ports.iter().map(PortName::from).collect(),
+        },
+        folder: args.out.unwrap_or_else(|| "captures".into()),
+        listen: args.listen.unwrap_or((home, PORT).into()),
+        lan: args.lan,
+    })
+}
+
+/// Opens the bench and runs it to its end.
+///
+/// # Errors
+/// The folder or the address cannot be had.
+pub(super) fn open<P: Ports>(opening: Opening, ground: Ground<P>, output: &mut Output) -> Outcome {
+    let pid = std::process::id();
+    // Held until the program ends.
+    let _folder = known::take_folder(&opening.folder, pid)?;
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .enable_all()
+        .build()
+        .map_err(|e| Failure::Work(format!("feelgauge: no tasks can be started: {e}")))?;
+    let (listener, address) = runtime.block_on(listen(opening.listen))?;
+    let known = known::announce(&known::RunningBench {
+        address,
+        pid,
+        folder: std::path::absolute(&opening.folder).unwrap_or_else(|_| opening.folder.clone()),
+    });
+    let mut doors = Doors::at_home(&opening.folder, ground.clock.clone());
+    if opening.lan {
+        doors = doors.open_to_lan();
+    }
+    let open = BenchOpen {
+        url: format!("http://{}/", shown(address)),
+        folder: opening.folder.display().to_string(),
+        pid,
+    };
+    output.result(&open, |_| words(&open))?;
+    if let Some(invitation) = doors.invitation(address) {
+        say(&invitation);
+    }
+    let ended = run_to_end(&runtime, opening, ground, (listener, doors));
+    // A thread that hangs at a device must not keep the program.
+    runtime.shutdown_timeout(LAST);
+    if let Some(Err(e)) = known.map(crate::record::Lock::remove) {
+        tracing::warn!("the file by which the bench is found cannot be removed: {e}");
+    }
+    ended?;
+    Ok(DONE)
+}
+
+async fn listen(at: SocketAddr) -> Result<(TcpListener, SocketAddr), Failure> {
+    let fail = |e: std::io::Error| {
+        Failure::Work(format!(
+            "feelgauge: the page cannot be opened at {at}: {e}; take another port, or any that is free: --listen \
+             127.0.0.1:0"
+        ))
+    };
+    let listener = TcpListener::bind(at).await.map_err(fail)?;
+    let address = listener.local_addr().map_err(fail)?;
+    Ok((listener, address))
+}
+
+/// An address that a browser on this machine takes.
+fn shown(address: SocketAddr) -> SocketAddr {
+    if address.ip().is_unspecified() {
+        (Ipv4Addr::LOCALHOST, address.port()).into()
+    } else {
+        address
+    }
+}
+
+fn words(open: &BenchOpen) -> String {
+    format!(
+        "The bench is open: {}\nOpen it in a browser, plug the probes in, pick a test. Captures go to {}. Ctrl-C closes the \
+         bench.\n",
+        open.url, open.folder
+    )
+}
+
+/// Runs daemon and page until the program is asked to end: the daemon first, so that the record is closed before anything
+/// else, then the page.
+fn run_to_end<P: Ports>(
+    runtime: &Runtime,
+    opening: Opening,
+    ground: Ground<P>,
+    (listener, doors): (TcpListener, Doors),
+) -> Result<(), Failure> {
+    runtime.block_on(async move {
+        let asked = system::asked_to_end()?;
+        let (bench, ends) = Bench::new(State::default());
+        let mut daemon = Daemon::new(
+            ground.ports,
+            Captures::under(opening.folder),
+            ground.clock,
+            opening.plan,
+        );
+        daemon.faults = ground.faults;
+        daemon.notices = Box::new(|notice| system::tell(&notice));
+        let beside = ground
+            .beside
+            .map(|beside| tokio::spawn(beside(bench.clone())));
+        let (end_pages, end) = watch::channel(false);
+        let pages = tokio::spawn(serve(listener, bench, doors, end));
+        let (end_daemon, mut told) = watch::channel(false);
+        let daemon = tokio::spawn(daemon.run(ends, async move { stopped(&mut told).await }));
+        let mut daemon = Box::pin(joined(daemon));
+        let mut served = Box::pin(joined(pages));
+        let mut asked = asked;
+        let broken = tokio::select! {
+            () = stopped(&mut asked) => None,
+            served = &mut served => Some(served),
+            () = &mut daemon => unreachable!("the daemon ends when it is told to"),
+        };
+        end_daemon.send_replace(true);
+        daemon.await;
+        end_pages.send_replace(true);
+        let served = match broken {
+            Some(served) => served,
+            None => served.await,
+        };
+        if let Some(beside) = beside {
+            joined(beside).await;
+        }
+        served.map_err(|e| Failure::Work(format!("feelgauge: the page ended: {e}")))
+    })
+}
+
+/// Waits for a task; its panic is ours.
+async fn joined<T>(task: tokio::task::JoinHandle<T>) -> T {
+    task.await
+        .unwrap_or_else(|e| std::panic::resume_unwind(e.into_panic()))
+}
