@@ -295,7 +295,9 @@ pub(super) fn page(state: Option<&State>, title: &str, live: bool, body: &Markup
                 (stop(alarm))
                 (body)
                 @if live {
-                    p #sound { span.off { "Sound is off: touch the page." } " Keep the screen on during a test." }
+                    aside #sound aria-label="sound and screen" {
+                        span.off { "Sound is off: touch the page." } " Keep the screen on during a test."
+                    }
                     (lost_bench())
                 }
                 @if state.is_some() {
