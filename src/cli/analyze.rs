@@ -29,7 +29,21 @@ pub(super) fn run(verb: AnalyzeVerb, output: &mut Output) -> Outcome {
     let plan = plan::analyze(verb)?;
     let finding = find(&plan, &plan.stated)?;
     output.result(&finding, |picture| text(&finding, &plan, picture))?;
+    if let Some(file) = &plan.plot {
+        let vehicle = plan.vehicle.as_ref();
+        file.write(&report::plot::sheet(&finding, &title(&plan), vehicle))?;
+    }
     Ok(status(finding.verdict(), plan.verdict_exit))
+}
+
+/// What stands above the pictures: test, setup and record.
+fn title(plan: &AnalyzePlan) -> String {
+    let setup = plan.setup().map_or_else(String::new, |name| {
+        let setup = plan.vehicle.as_ref().and_then(|v| v.setup(name));
+        let label = setup.and_then(|s| s.label.as_deref()).unwrap_or(name);
+        format!(", {label}")
+    });
+    format!("{}{setup}: {}", plan.test.word(), plan.source)
 }
 
 /// Exit status of a finding.

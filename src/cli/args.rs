@@ -269,6 +269,9 @@ pub struct AnalyzeCommon {
     /// Exit with 0 for within, 3 for outside, 4 for undecided or refused.
     #[arg(long)]
     pub verdict_exit: bool,
+    /// Write the pictures to FILE as well: .svg or .png, by its ending. FILE must not exist yet.
+    #[arg(long, value_name = "FILE")]
+    pub plot: Option<PathBuf>,
 }
 
 /// `analyze leak`.
@@ -361,6 +364,9 @@ pub struct CompareArgs {
     /// Setup of the vehicle file in which both sides were taken.
     #[arg(long, value_name = "NAME")]
     pub setup: Option<String>,
+    /// Write the pictures to FILE as well: .svg or .png, by its ending. FILE must not exist yet.
+    #[arg(long, value_name = "FILE")]
+    pub plot: Option<PathBuf>,
     /// What is stated for both sides.
     #[command(flatten)]
     pub stated: ForAllRecords,

@@ -6,6 +6,7 @@ use super::{
     DONE, Failure, Outcome, Output, analyze,
     args::{CompareArgs, ForAllRecords},
     plan::{self, AnalyzePlan, Given, no_vehicle},
+    plot::PlotFile,
     records, say,
 };
 use crate::{
@@ -29,6 +30,7 @@ struct Sides {
 
 /// Runs `compare`.
 pub(super) fn run(args: &CompareArgs, output: &mut Output) -> Outcome {
+    let file = args.plot.as_deref().map(PlotFile::new).transpose()?;
     let given = given(&args.stated)?;
     let mut sides = Sides {
         before: plans(&args.before, &args.stated, given.as_ref())?,
@@ -51,6 +53,15 @@ pub(super) fn run(args: &CompareArgs, output: &mut Output) -> Outcome {
         .collect::<Result<Vec<_>, _>>()?;
     let result = CompareResult::of(compared, &left_out);
     output.result(&result, |picture| sides.text(args, &result, picture))?;
+    if let Some(file) = file {
+        let title = format!(
+            "before: {}, after: {}",
+            args.before.display(),
+            args.after.display()
+        );
+        let vehicle = sides.all().find_map(|plan| plan.vehicle.as_ref());
+        file.write(&report::plot::comparison_sheet(&result, &title, vehicle))?;
+    }
     Ok(DONE)
 }
 

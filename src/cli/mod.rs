@@ -9,6 +9,7 @@ mod demo;
 mod demo_sensors;
 mod parse;
 mod plan;
+mod plot;
 mod probes;
 pub mod progress;
 mod records;

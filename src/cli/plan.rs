@@ -10,6 +10,7 @@ use std::{
 use super::{
     Failure,
     args::{AnalyzeCommon, AnalyzeVerb, LeakOptions},
+    plot::PlotFile,
     records::Named,
 };
 use crate::{
@@ -47,6 +48,8 @@ pub(super) struct AnalyzePlan {
     pub vehicle_name: String,
     pub skip_bad_rows: bool,
     pub verdict_exit: bool,
+    /// Where the pictures go.
+    pub plot: Option<PlotFile>,
 }
 
 impl AnalyzePlan {
@@ -163,6 +166,7 @@ pub(super) fn leak_stated(options: LeakOptions) -> Stated {
 }
 
 fn resolve(test: Test, common: AnalyzeCommon, mut stated: Stated) -> Result<AnalyzePlan, Failure> {
+    let plot = common.plot.as_deref().map(PlotFile::new).transpose()?;
     stated.setup = common.setup;
     let source = common.path.display().to_string();
     let record = record(&common.path)?;
@@ -190,6 +194,7 @@ fn resolve(test: Test, common: AnalyzeCommon, mut stated: Stated) -> Result<Anal
     let mut plan = of_record(named, stated, given.as_ref())?;
     plan.skip_bad_rows = common.skip_bad_rows;
     plan.verdict_exit = common.verdict_exit;
+    plan.plot = plot;
     if let (Some(setup), None) = (&plan.stated.setup, &plan.vehicle) {
         return Err(no_vehicle(&plan.source, setup));
     }
@@ -260,6 +265,7 @@ pub(super) fn of_record(
         vehicle_name,
         skip_bad_rows: false,
         verdict_exit: false,
+        plot: None,
     })
 }
 
