@@ -119,6 +119,13 @@ pub struct DemoArgs {
         allow_hyphen_values = true
     )]
     pub seed: u64,
+    /// Play it: opens the page of a bench with virtual probes in the browser, as `bench --virtual` does, with the
+    /// captures in the demo's folder. All readings are invented, and every record says so (firmware virtual-1).
+    #[arg(long)]
+    pub live: bool,
+    /// With --live: how many times as fast as life, 1 to 20.
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..=20), requires = "live", default_value_t = 1)]
+    pub speed: u32,
 }
 
 /// `bench`.
@@ -158,6 +165,31 @@ pub struct BenchArgs {
     /// Open the page to the local network: a phone is let in with the code that is shown here.
     #[arg(long)]
     pub lan: bool,
+    /// Virtual probes in place of real ones, to look around: an invented car and a hand that plays along when a test
+    /// runs. Its faults are switched at the foot of the page. All readings are invented, and every record says so
+    /// (firmware virtual-1). bench.toml is not read; default folder: feelgauge-virtual.
+    #[arg(long = "virtual", conflicts_with_all = ["ports", "config"])]
+    pub is_virtual: bool,
+    /// With --virtual.
+    #[command(flatten)]
+    pub play: PlayOptions,
+}
+
+/// Of a virtual bench that is lived with.
+#[derive(Args, Clone, Debug, Default)]
+pub struct PlayOptions {
+    /// Virtual probes: seed of everything that is random. Same seed and same acts at the same times give the same
+    /// readings. Default: 1.
+    #[arg(
+        long,
+        value_name = "N",
+        allow_hyphen_values = true,
+        requires = "is_virtual"
+    )]
+    pub seed: Option<u64>,
+    /// Virtual probes: how many times as fast as life, 1 to 20. Default: 1.
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..=20), requires = "is_virtual")]
+    pub speed: Option<u32>,
 }
 
 /// `probes`.

@@ -74,6 +74,10 @@ struct Step {
 
 /// Runs `demo`.
 pub fn run(args: &DemoArgs, output: &mut Output) -> Outcome {
+    if args.live {
+        let folder = make_folder(args.out.as_deref())?;
+        return super::bench::live_demo(folder, args.seed, args.speed, output);
+    }
     let car = Vehicle::parse(PLOVER_8).expect("the demo car's file is tested");
     let folder = make_folder(args.out.as_deref())?;
     let mut progress = Progress::stderr();

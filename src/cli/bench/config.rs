@@ -24,8 +24,8 @@ use crate::{
 const MAX_TEXT: usize = 1 << 16;
 /// Folder and name of the file at its usual place.
 const PLACE: &str = "feelgauge/bench.toml";
-/// The option that names the file cannot stand in it.
-const NOT_INSIDE: [&str; 2] = ["config", "help"];
+/// The option that names the file cannot stand in it, nor may a file turn real probes into virtual ones.
+const NOT_INSIDE: [&str; 5] = ["config", "help", "virtual", "seed", "speed"];
 
 /// The options with what the file states for those that the command line left open.
 ///
@@ -178,6 +178,8 @@ fn over(args: BenchArgs, file: BenchArgs) -> BenchArgs {
         },
         listen: args.listen.or(file.listen),
         lan: args.lan || file.lan,
+        is_virtual: args.is_virtual,
+        play: args.play,
     }
 }
 

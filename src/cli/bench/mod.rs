@@ -2,6 +2,7 @@
 
 mod config;
 mod known;
+mod play;
 mod system;
 
 use std::{
@@ -24,6 +25,7 @@ use crate::{
     probe::{follow::stopped, serial::PortName},
 };
 pub(super) use known::running_bench;
+pub(super) use play::live_demo;
 
 /// Port of the page where nobody states one.
 const PORT: u16 = 7326;
@@ -39,6 +41,9 @@ pub struct BenchOpen {
     pub folder: String,
     /// Process.
     pub pid: u32,
+    /// The probes are virtual: all readings are invented.
+    #[serde(rename = "virtual")]
+    pub is_virtual: bool,
 }
 
 /// Everything that is known before a port is opened.
@@ -61,6 +66,8 @@ pub(super) struct Ground<P> {
     pub faults: Option<Box<dyn Faults>>,
     /// Runs beside the bench with a handle on it, and ends with it: the hand of a virtual bench.
     pub beside: Option<Beside>,
+    /// Told the address of the page once it is there.
+    pub at_open: Option<Box<dyn FnOnce(&str)>>,
 }
 
 /// See [`Ground::beside`].
@@ -69,12 +76,16 @@ pub(super) type Beside =
 
 /// Runs `bench`.
 pub fn run(args: BenchArgs, output: &mut Output) -> Outcome {
+    if args.is_virtual {
+        return play::run(args, output);
+    }
     let opening = resolve(config::complete(args)?)?;
     let ground = Ground {
         ports: SerialPorts::under(Path::new("/dev")),
         clock: Clock::system(),
         faults: None,
         beside: None,
+        at_open: None,
     };
     open(opening, ground, output)
 }
@@ -114,7 +125,11 @@ pub(super) fn resolve(args: BenchArgs) -> Result<Opening, Failure> {
 ///
 /// # Errors
 /// The folder or the address cannot be had.
-pub(super) fn open<P: Ports>(opening: Opening, ground: Ground<P>, output: &mut Output) -> Outcome {
+pub(super) fn open<P: Ports>(
+    opening: Opening,
+    mut ground: Ground<P>,
+    output: &mut Output,
+) -> Outcome {
     let pid = std::process::id();
     // Held until the program ends.
     let _folder = known::take_folder(&opening.folder, pid)?;
@@ -136,10 +151,14 @@ pub(super) fn open<P: Ports>(opening: Opening, ground: Ground<P>, output: &mut O
         url: format!("http://{}/", shown(address)),
         folder: opening.folder.display().to_string(),
         pid,
+        is_virtual: ground.faults.is_some(),
     };
     output.result(&open, |_| words(&open))?;
     if let Some(invitation) = doors.invitation(address) {
         say(&invitation);
+    }
+    if let Some(at_open) = ground.at_open.take() {
+        at_open(&open.url);
     }
     let ended = run_to_end(&runtime, opening, ground, (listener, doors));
     // A thread that hangs at a device must not keep the program.
@@ -173,6 +192,9 @@ fn shown(address: SocketAddr) -> SocketAddr {
 }
 
 fn words(open: &BenchOpen) -> String {
+    if open.is_virtual {
+        return play::words(open);
+    }
     format!(
         "The bench is open: {}\nOpen it in a browser, plug the probes in, pick a test. Captures go to {}. Ctrl-C closes the \
          bench.\n",
