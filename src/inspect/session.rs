@@ -88,8 +88,30 @@ pub struct Session {
     measure: Measure,
     /// Time of the last reading, s.
     now_s: f64,
+    phases: Phases,
+}
+
+/// What the marks of phases say of a leak test.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Phases {
     /// Start of a sealed hold that is not over, s.
     sealed_from_s: Option<f64>,
+}
+
+impl Phases {
+    /// Takes a mark that was made at `now_s`, the time of the newest reading; a sealed hold that ends with it: from when to
+    /// when.
+    pub(super) fn mark(&mut self, text: &str, now_s: f64) -> Option<(f64, f64)> {
+        let (PHASE_MARK, phase) = text.split_once(' ')? else {
+            return None;
+        };
+        if phase == SEALED_ZERO {
+            self.sealed_from_s = Some(now_s);
+            return None;
+        }
+        let from_s = self.sealed_from_s.take()?;
+        Some((from_s, now_s))
+    }
 }
 
 /// The measure of a test: readings in, one finding out. A session feeds it from lines, a plain sample file directly.
@@ -115,7 +137,7 @@ impl Session {
             feed: Feed::new(test, sources, settings.heard()),
             measure: Measure::new(settings),
             now_s: 0.0,
-            sealed_from_s: None,
+            phases: Phases::default(),
         }
     }
 
@@ -160,15 +182,10 @@ impl Session {
 
     /// Marks of phases tell the leak when the tank was sealed at zero pressure.
     fn mark(&mut self, text: &str) {
-        let Some((PHASE_MARK, phase)) = text.split_once(' ') else {
-            return;
-        };
-        if phase == SEALED_ZERO {
-            self.sealed_from_s = Some(self.now_s);
-        } else if let Some(from_s) = self.sealed_from_s.take()
+        if let Some((from_s, to_s)) = self.phases.mark(text, self.now_s)
             && let Measure::Leak(leak) = &mut self.measure
         {
-            leak.sealed_zero(from_s, self.now_s);
+            leak.sealed_zero(from_s, to_s);
         }
     }
 }

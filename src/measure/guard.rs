@@ -12,7 +12,7 @@ use schemars::JsonSchema;
 use serde::Serialize;
 
 use crate::measure::pull::{
-    segment::{Base, Ended, Segmenter},
+    segment::{Base, Ended, Segmenter, UnderWay},
     strokes::{self, Sampling, Train},
 };
 use crate::reading::ForceReading;
@@ -148,6 +148,11 @@ impl Guard {
     /// Base and noise of the last quiet block; without one the guard cannot call.
     pub fn base(&self) -> Option<Base> {
         self.segmenter.base()
+    }
+
+    /// The pull that is under way, if there is one.
+    pub fn under_way(&self) -> Option<UnderWay> {
+        self.segmenter.under_way()
     }
 
     /// Thresholds in force, N and N2 s.

@@ -4,9 +4,11 @@
 //! is found from the record. Pure: the same readings and the same moments give the same views. What takes longer than
 //! a frame (a fit, the search for a snag) is a [`Study`]: handed out, run elsewhere, and learned from afterwards.
 
+mod forecast;
 mod leak;
 mod pull;
 mod roll;
+mod thin;
 
 pub use leak::{LeakGuide, LeakPhase, LeakView, Moment, SettleStep};
 pub use pull::{PullGuide, PullPhase, PullView, SeenPull};

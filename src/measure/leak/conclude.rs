@@ -15,8 +15,13 @@ use crate::units::STANDARD_ATMOSPHERE_PA;
 /// A verdict needs this probability on its side (JCGM 106: specific risk 2.5 %).
 const RISK: f64 = 0.025;
 /// The same for a stop before the planned end, looked at every 5 s from 30 s on: about 3 % wrong at the limit.
-const EARLY_RISK: f64 = 0.005;
-const EARLY_FROM_S: f64 = 30.0;
+pub const EARLY_RISK: f64 = 0.005;
+/// First look of the stop rule, s of the hold.
+pub const EARLY_FROM_S: f64 = 30.0;
+/// From one look of the stop rule to the next, s.
+pub const EARLY_EVERY_S: f64 = 5.0;
+/// Planned length of a hold, s: at its end the verdict is that of the 95 % interval.
+pub const PLANNED_HOLD_S: f64 = 60.0;
 
 /// How a slope becomes a rate: factor, m3, and relative standard uncertainties.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -214,6 +219,24 @@ impl LeakFinding {
             }
             _ => false,
         }
+    }
+}
+
+impl LeakFinding {
+    /// Leak rate that is not exceeded with a probability (above 0, below 1), Pa m3/s; `None` without one. At 0.025 and 0.975
+    /// it is the interval of `leak_rate_pa_m3_s`, at [`EARLY_RISK`] and 1 less it that of the stop rule.
+    pub fn leak_rate_quantile(&self, probability: f64) -> Option<f64> {
+        self.leak_rate_pa_m3_s?;
+        let known = &self.evidence;
+        let relative = [
+            gain_u(&self.calibration),
+            calibration_u(&self.calibration),
+            known.volume_u,
+            known.gas_u,
+            known.stretch_u,
+        ];
+        let rates = mixture::scaled(&known.slopes, known.factor_m3?, &relative);
+        Some(mixture::quantile(&rates, probability))
     }
 }
 

@@ -15,6 +15,7 @@ mod finding;
 mod hold;
 mod knocks;
 mod laws;
+mod live;
 mod mixture;
 mod model;
 mod parts;
@@ -30,12 +31,14 @@ mod whiten;
 
 pub use blocks::Noise;
 pub use compare::{LeakComparison, common_p_ref, compare, difference_and_ratio};
+pub use conclude::{EARLY_EVERY_S, EARLY_FROM_S, EARLY_RISK, PLANNED_HOLD_S};
 pub use derived::hole_diameter_m;
 pub use finding::{
     EarlierHold, LeakEvidence, LeakFinding, LeakQuality, LeakRateUnits, LeakSettings, LeakTrace,
     Range, Regime, SyringeVolume,
 };
 pub use laws::{Shares, laminar, linear, orifice};
+pub use live::{HoldSoFar, SETTLE_STEP_S, Settling, Standing};
 pub use parts::{
     KnownSum, LeakParts, LeakRow, NextSetup, OfferedSetup, PartShare, rule_out, rule_out_offered,
 };
@@ -72,6 +75,9 @@ const SHORT_HOLD_S: f64 = 45.0;
 const LONGEST_HOLD_S: f64 = 120.0;
 /// Fewest blocks with readings.
 const FEWEST_BLOCKS: usize = 40;
+/// The same two for a first look: the fit leaves out the first second, the first and the last pressure take two each.
+const FIRST_LOOK_S: f64 = 5.0;
+const FIRST_LOOK_BLOCKS: usize = 16;
 /// Most earlier holds of a record that are fitted.
 const MOST_EARLIER: usize = 8;
 /// Pressure below which nothing was held, Pa.
@@ -90,6 +96,29 @@ const AMBIENT_PA: std::ops::RangeInclusive<f64> = 50e3..=115e3;
 pub struct Leak {
     settings: LeakSettings,
     samples: Samples,
+    least: Least,
+}
+
+/// What a hold needs at least to be fitted.
+#[derive(Clone, Copy, Debug)]
+struct Least {
+    /// Its length, s.
+    hold_s: f64,
+    /// Blocks with readings.
+    blocks: usize,
+}
+
+impl Least {
+    /// For a finding.
+    const FOR_A_FINDING: Self = Self {
+        hold_s: SHORTEST_HOLD_S,
+        blocks: FEWEST_BLOCKS,
+    };
+    /// For a first look while the hold goes on.
+    const FOR_THE_EYE: Self = Self {
+        hold_s: FIRST_LOOK_S,
+        blocks: FIRST_LOOK_BLOCKS,
+    };
 }
 
 impl Leak {
@@ -98,6 +127,7 @@ impl Leak {
         Self {
             settings,
             samples: Samples::default(),
+            least: Least::FOR_A_FINDING,
         }
     }
 
@@ -180,6 +210,7 @@ impl Leak {
         Self {
             settings: self.settings,
             samples: self.samples.until(tenth * BINS_PER_TENTH),
+            least: self.least,
         }
     }
 
@@ -277,12 +308,17 @@ impl Leak {
         })
     }
 
-    fn find_hold(&self, tenths: &[f64], out: &mut LeakFinding) -> Result<Hold, Refusal> {
+    /// Where the last hold of the tenths begins.
+    fn locate(&self, tenths: &[f64]) -> Result<Hold, Refusal> {
         let open_until = self
             .settings
             .sealed_zero_s
             .map(|(a, _)| sealed::bin_at(a - self.samples.origin_s()) / BINS_PER_TENTH);
-        let hold = hold::find(tenths, open_until)?;
+        hold::find(tenths, open_until)
+    }
+
+    fn find_hold(&self, tenths: &[f64], out: &mut LeakFinding) -> Result<Hold, Refusal> {
+        let hold = self.locate(tenths)?;
         if hold.no_tare {
             if tenths[hold.start_tenth.min(tenths.len() - 1)] > hold::ABSOLUTE_PA.start {
                 return Err(Refusal::new(
@@ -299,7 +335,7 @@ impl Leak {
         let hold_s = (self.samples.span_s() - start_s).max(0.0);
         out.hold_start_s = Some(self.samples.origin_s() + start_s);
         out.hold_s = Some(hold_s);
-        refuse_short(hold_s)?;
+        self.refuse_short(hold_s)?;
         Ok(hold)
     }
 
@@ -323,21 +359,33 @@ impl Leak {
             sums.truncate(blocks.len());
             used_s = BLOCK_S * blocks.len() as f64;
             out.hold_s = Some(used_s);
-            refuse_short(used_s)?;
+            self.refuse_short(used_s)?;
         }
         out.quality.hold_used_s = Some(used_s);
         if used_s < SHORT_HOLD_S {
             out.quality.common.flag("short_hold");
         }
         let filled = blocks.filled.iter().filter(|f| **f).count();
-        if filled < FEWEST_BLOCKS {
+        if filled < self.least.blocks {
             return Err(Refusal::new(
                 "too_few_readings",
                 "the hold has readings in too few quarters of a second; sample ten times a second or more, without gaps",
             )
-            .with(filled as f64, FEWEST_BLOCKS as f64));
+            .with(filled as f64, self.least.blocks as f64));
         }
         Ok((blocks, sums))
+    }
+
+    fn refuse_short(&self, hold_s: f64) -> Result<(), Refusal> {
+        let least_s = self.least.hold_s;
+        if hold_s >= least_s {
+            return Ok(());
+        }
+        Err(Refusal::new(
+            "hold_too_short",
+            format!("the hold after the last pump stroke is shorter than {least_s} s; leave the tank alone for 60 s"),
+        )
+        .with(hold_s, least_s))
     }
 
     fn surroundings(
@@ -411,17 +459,6 @@ struct Held {
     knocks: u64,
     /// Smallest step of the readings, Pa.
     step_pa: f64,
-}
-
-fn refuse_short(hold_s: f64) -> Result<(), Refusal> {
-    if hold_s < SHORTEST_HOLD_S {
-        return Err(Refusal::new(
-            "hold_too_short",
-            "the hold after the last pump stroke is shorter than 20 s; leave the tank alone for 60 s",
-        )
-        .with(hold_s, SHORTEST_HOLD_S));
-    }
-    Ok(())
 }
 
 /// Reference pressure, refused where the record says nothing about it.

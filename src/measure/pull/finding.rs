@@ -154,6 +154,10 @@ pub struct PullFinding {
     pub calibration: CalibrationShare,
     /// What the record was like.
     pub quality: PullQuality,
+    /// Mean peak of the usable pulls, from three on, N: the mean lift ratio before it is divided by the weight.
+    #[serde(skip)]
+    #[schemars(skip)]
+    pub mean_peak_n: Option<Estimate>,
     /// Serial number of the force probe, where it is known.
     #[serde(skip)]
     #[schemars(skip)]
@@ -197,6 +201,7 @@ impl PullFinding {
                 noise_n: None,
                 bumps: 0,
             },
+            mean_peak_n: None,
             sensor: settings.sensor,
             usable: Vec::new(),
             trace: Vec::new(),

@@ -23,7 +23,7 @@ use crate::measure::guard::{Alarm, Guard};
 use crate::reading::{Estimate, ForceReading, Quality, Refusal, Verdict, Z95};
 use crate::units::STANDARD_GRAVITY;
 use segment::{Base, Ended, Segment, median};
-use session::{MeanLiftRatio, mean_lift_ratio, session};
+use session::{MeanLiftRatio, mean_lift_ratio, mean_peak, session};
 use strokes::{Sampling, Train};
 
 /// Readings from which the time between two is taken.
@@ -114,13 +114,32 @@ impl Pull {
 
     /// The record is over: the finding. `quality` is what the shell counted on the way.
     pub fn finish(mut self, quality: Quality) -> PullFinding {
-        let seen = usize::try_from(self.finding.quality.common.rows).unwrap_or(usize::MAX);
-        if seen >= FEWEST && self.run.is_none() {
-            self.begin();
-        }
+        self.begin_late();
         if let Some((ended, train)) = self.run.as_mut().and_then(Guard::finish) {
             self.ended(&ended, &train);
         }
+        self.closed(quality)
+    }
+
+    /// The finding while the record goes on: as [`Pull::finish`], but a pull that is under way is left out.
+    pub fn so_far(mut self, quality: Quality) -> PullFinding {
+        self.begin_late();
+        self.closed(quality)
+    }
+
+    /// A short record: runs the readings kept so far, if they are enough.
+    fn begin_late(&mut self) {
+        if self.seen() >= FEWEST && self.run.is_none() {
+            self.begin();
+        }
+    }
+
+    fn seen(&self) -> usize {
+        usize::try_from(self.finding.quality.common.rows).unwrap_or(usize::MAX)
+    }
+
+    fn closed(mut self, quality: Quality) -> PullFinding {
+        let seen = self.seen();
         self.merge(quality);
         if let Some(run) = &self.run {
             self.finding.quality.rate_hz = Some(1.0 / run.sampling().dt_s);
@@ -290,6 +309,7 @@ impl Pull {
             finding.session = session(&finding.usable, gain_u);
             let weight_n = self.settings.mass_kg.map(|m| m * STANDARD_GRAVITY);
             let noise_n = self.run.as_ref().map_or(0.0, noise_of_tops);
+            finding.mean_peak_n = mean_peak(&finding.pulls, gain_u, noise_n);
             let mean = weight_n
                 .and_then(|weight_n| mean_lift_ratio(&finding.pulls, gain_u, noise_n / weight_n));
             if let Some(MeanLiftRatio { estimate, budget }) = mean {

@@ -55,6 +55,15 @@ pub enum Ended {
     TooLong,
 }
 
+/// A pull that is under way.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct UnderWay {
+    /// Time of the last reading under force, us: where the pull ends if no force follows within 0.25 s.
+    pub last_us: u64,
+    /// It is strong enough to be a pull and no bump.
+    pub is_pull: bool,
+}
+
 /// State of the on/off decision.
 #[derive(Clone, Copy, Debug, PartialEq)]
 enum State {
@@ -157,6 +166,19 @@ impl Segmenter {
     /// Base and noise of the last quiet block.
     pub fn base(&self) -> Option<Base> {
         self.base
+    }
+
+    /// The pull that is under way, if there is one.
+    pub fn under_way(&self) -> Option<UnderWay> {
+        match self.state {
+            State::Idle => None,
+            State::Pull {
+                last_us, most_n, ..
+            } => Some(UnderWay {
+                last_us,
+                is_pull: most_n >= self.least_n,
+            }),
+        }
     }
 
     /// Takes the next reading; says what ended with it.

@@ -81,11 +81,20 @@ pub struct MeanLiftRatio {
 /// (bluntness, gain) is shared by all and does not. `pulls` are without the gain's uncertainty `gain_u` (relative);
 /// `noise_u` is the readings' noise in one peak, in units of the lift ratio.
 pub fn mean_lift_ratio(pulls: &[PullReport], gain_u: f64, noise_u: f64) -> Option<MeanLiftRatio> {
-    let ratios: Vec<Estimate> = pulls
-        .iter()
-        .filter(|p| p.cadence_hz.is_some())
-        .filter_map(|p| p.lift_ratio)
-        .collect();
+    mean_of(&of_usable(pulls, |p| p.lift_ratio), gain_u, noise_u)
+}
+
+/// The same of the peaks, N; `noise_n` is the readings' noise in one.
+pub fn mean_peak(pulls: &[PullReport], gain_u: f64, noise_n: f64) -> Option<Estimate> {
+    mean_of(&of_usable(pulls, |p| p.peak_n), gain_u, noise_n).map(|mean| mean.estimate)
+}
+
+fn of_usable(pulls: &[PullReport], of: impl Fn(&PullReport) -> Option<Estimate>) -> Vec<Estimate> {
+    let usable = pulls.iter().filter(|p| p.cadence_hz.is_some());
+    usable.filter_map(of).collect()
+}
+
+fn mean_of(ratios: &[Estimate], gain_u: f64, noise_u: f64) -> Option<MeanLiftRatio> {
     if ratios.len() < MIN_PULLS {
         return None;
     }
