@@ -4,6 +4,7 @@
 
 mod budget;
 mod compare;
+mod guide;
 mod parts;
 mod protocols;
 mod records;

@@ -148,6 +148,8 @@ pub struct LeakGuide {
     other_since_s: Option<f64>,
     /// Highest pressure of this pumping, Pa, and when it was reached, s.
     top: (f64, f64),
+    /// When the pressure was last that of a tank that is pumped up, s.
+    pumped_s: Option<f64>,
     /// A study is out.
     is_out: bool,
     is_over: bool,
@@ -215,6 +217,7 @@ impl LeakGuide {
             hold: None,
             other_since_s: None,
             top: (0.0, 0.0),
+            pumped_s: None,
             is_out: false,
             is_over: false,
         }
@@ -260,6 +263,12 @@ impl LeakGuide {
         self.now.map_or(0.0, |(_, pa)| pa - self.standing.tare_pa)
     }
 
+    /// Between two strokes a large leak may empty the tank.
+    fn is_pumped(&self) -> bool {
+        self.pumped_s
+            .is_some_and(|pumped_s| self.now_s() - pumped_s < QUIET_BELOW_S)
+    }
+
     fn mark_pa(&self) -> f64 {
         let stated = self.settings.p_ref_pa.filter(|pa| *pa > 0.0);
         stated.map_or(MARK_PA, |pa| pa / P_REF_OF_MARK)
@@ -269,7 +278,10 @@ impl LeakGuide {
     fn look(&mut self) {
         self.standing = self.leak.standing();
         let (now_s, gauge_pa) = (self.now_s(), self.gauge_pa());
-        if gauge_pa < PUMPED * self.mark_pa() {
+        if gauge_pa > PUMPED * self.mark_pa() {
+            self.pumped_s = Some(now_s);
+        }
+        if !self.is_pumped() {
             self.top = (0.0, now_s);
         } else if gauge_pa > GAIN * self.top.0 {
             self.top = (gauge_pa, now_s);
@@ -308,7 +320,7 @@ impl LeakGuide {
                 LeakPhase::Hold
             }
             Some(_) => LeakPhase::Settle,
-            None if self.gauge_pa() > PUMPED * self.mark_pa() => LeakPhase::Pump,
+            None if self.is_pumped() => LeakPhase::Pump,
             None => LeakPhase::Rest,
         }
     }
