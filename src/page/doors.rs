@@ -8,7 +8,7 @@ use std::{
 
 use qrcode::{QrCode, render::unicode::Dense1x2};
 
-use super::{allowance::Rate, pairing::Pairing};
+use super::{allowance::Rate, gate::Caller, pairing::Pairing};
 use crate::clock::Clock;
 
 /// How the page and the API of a bench are open to the world.
@@ -22,6 +22,8 @@ pub struct Doors {
     pub names: Vec<String>,
     /// Open to the local network for devices that were paired; `None`: other machines are refused.
     pub lan: Option<Pairing>,
+    /// Visitors of this machine must be paired as well: several people use it, or a proxy on it calls for others.
+    pub is_shared: bool,
     /// How much of anything.
     pub limits: Limits,
 }
@@ -77,6 +79,7 @@ impl Doors {
             clock,
             names: Vec::new(),
             lan: None,
+            is_shared: false,
             limits: Limits::default(),
         }
     }
@@ -88,18 +91,24 @@ impl Doors {
         self
     }
 
+    /// Whether a visitor may come in without being paired.
+    pub(super) fn trusts(&self, caller: &Caller) -> bool {
+        caller.is_here() && !self.is_shared
+    }
+
     /// Where other machines reach a bench that was called at `local`.
-    pub(super) fn address(&self, local: SocketAddr) -> SocketAddr {
-        let is_outward = !local.ip().is_loopback();
+    pub(super) fn address(local: SocketAddr) -> SocketAddr {
+        let is_outward = !local.ip().is_loopback() && !local.ip().is_unspecified();
         let outward = || outward_addresses().into_iter().next();
         let ip = if is_outward { None } else { outward() };
         SocketAddr::new(ip.unwrap_or(local.ip()), local.port())
     }
 
     /// What stands in the terminal of a bench that is open to the local network: QR code, address and a pairing code
-    /// that works once; `None` for doors that are not open. `address`: where other machines reach the bench.
+    /// that works once; `None` for doors that are not open. `address`: where the bench listens.
     /// Every call makes a new code and ends the one before.
     pub fn invitation(&self, address: SocketAddr) -> Option<String> {
+        let address = Self::address(address);
         let invitation = Invitation::of(self.lan.as_ref()?, address, self.clock.host_us())?;
         let link = invitation.link();
         let picture = QrCode::new(&link).map_or_else(

@@ -11,7 +11,8 @@ use tokio::{
 };
 
 use super::{
-    allowance::Allowance, doors::Doors, library::Library, painter::Easels, reply::Problem,
+    allowance::Allowance, doors::Doors, library::Library, painter::Easels, pairing::hex,
+    reply::Problem,
 };
 use crate::bench::{Bench, Order};
 
@@ -68,7 +69,7 @@ impl House {
             acts: Allowance::new(doors.limits.acts),
             pairings: Allowance::new(doors.limits.pairings),
             counts: Counts::default(),
-            life: life.iter().map(|byte| format!("{byte:02x}")).collect(),
+            life: hex(&life),
             bench,
             doors,
             end,

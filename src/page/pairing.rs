@@ -4,7 +4,7 @@
 
 use std::{
     collections::VecDeque,
-    fmt,
+    fmt::{self, Write as _},
     sync::{Arc, Mutex, MutexGuard, PoisonError},
 };
 
@@ -127,7 +127,7 @@ impl Pairing {
         }
         let mut bytes = [0; TOKEN];
         getrandom::fill(&mut bytes).map_err(|_| Refused::NoCode)?;
-        let token: String = bytes.iter().map(|byte| format!("{byte:02x}")).collect();
+        let token = hex(&bytes);
         if inner.tokens.len() == PAIRED {
             inner.tokens.pop_front();
         }
@@ -163,6 +163,14 @@ fn read(typed: &str) -> String {
             c => c,
         })
         .collect()
+}
+
+/// Two digits a byte.
+pub(super) fn hex(bytes: &[u8]) -> String {
+    bytes.iter().fold(String::new(), |mut text, byte| {
+        write!(text, "{byte:02x}").expect("a String takes every write");
+        text
+    })
 }
 
 fn digest(bytes: &[u8]) -> Digest {

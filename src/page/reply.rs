@@ -70,6 +70,8 @@ impl IntoResponse for Problem {
             let wait = HeaderValue::from_static("10");
             response.headers_mut().insert(header::RETRY_AFTER, wait);
         }
+        // On its way out the gate makes a page of it where a person asked.
+        response.extensions_mut().insert(self);
         response
     }
 }

@@ -123,12 +123,13 @@ const AFTER: &str = "Name of the later capture.";
 
 /// Every route of the API.
 pub(super) fn api() -> Vec<Route> {
-    let mut routes = looking();
-    routes.extend(acting());
-    routes
+    [present(), records(), daemon(), acting()]
+        .into_iter()
+        .flatten()
+        .collect()
 }
 
-fn looking() -> Vec<Route> {
+fn present() -> Vec<Route> {
     vec![
         Route::get::<api::StateReport<'_>>(
             "/api/1/state",
@@ -140,6 +141,11 @@ fn looking() -> Vec<Route> {
             "What is plugged in, with the health of each link.",
             get(api::probes),
         ),
+    ]
+}
+
+fn records() -> Vec<Route> {
+    vec![
         Route::get::<api::CapturesReport<'_>>(
             "/api/1/captures",
             "The captures of the bench's folder, newest first.",
@@ -157,8 +163,16 @@ fn looking() -> Vec<Route> {
             "image/svg+xml",
             get(api::plot),
         )
-        .asking::<super::query::Width>("width", false, "For a phone or for anything wider; narrow without a number is the first picture.")
-        .asking::<u32>("picture", false, "One picture alone, from 0. Default: all on one sheet.")
+        .asking::<super::query::Width>(
+            "width",
+            false,
+            "For a phone or for anything wider; narrow without a number is the first picture.",
+        )
+        .asking::<u32>(
+            "picture",
+            false,
+            "One picture alone, from 0. Default: all on one sheet.",
+        )
         .failing(CAPTURES),
         Route::get::<api::FindingsReport>(
             "/api/1/findings",
@@ -183,6 +197,11 @@ fn looking() -> Vec<Route> {
         .asking::<String>("before", true, BEFORE)
         .asking::<String>("after", true, AFTER)
         .failing(CAPTURES),
+    ]
+}
+
+fn daemon() -> Vec<Route> {
+    vec![
         Route::other(
             "/api/1/events",
             "What happens, as server-sent events; the header Last-Event-ID resumes, a `gap` event says that some were dropped.",

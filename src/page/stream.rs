@@ -36,6 +36,7 @@ pub(super) async fn page(
         end: house.end.clone(),
         scene_no: 0,
         picture_no: 0,
+        is_told: false,
         warned: None,
         heard: Instant::now(),
         is_over: false,
@@ -51,8 +52,10 @@ struct PageStream {
     /// The latest that this page was sent.
     scene_no: u64,
     picture_no: u64,
-    /// The warning that it was sent; `None`: not even that there is none.
-    warned: Option<Option<u64>>,
+    /// It was sent whether there is a warning.
+    is_told: bool,
+    /// The warning that it was sent.
+    warned: Option<u64>,
     heard: Instant,
     is_over: bool,
     _here: Here,
@@ -62,11 +65,11 @@ impl PageStream {
     /// The warning, when it is another one than this page knows.
     fn warning(&mut self) -> Option<Bytes> {
         let alarm = self.alarm.borrow_and_update();
-        let id = Some(alarm.as_ref().map(|alarm| alarm.id));
-        if self.warned == id {
+        let id = alarm.as_ref().map(|alarm| alarm.id);
+        if self.is_told && self.warned == id {
             return None;
         }
-        self.warned = id;
+        (self.is_told, self.warned) = (true, id);
         let markup = scene::stop(alarm.as_ref()).into_string();
         Some(sse::event("stop", None, &markup))
     }

@@ -15,7 +15,7 @@ use serde::Deserialize;
 use super::{
     api::kept,
     asset,
-    doors::Invitation,
+    doors::{Doors, Invitation},
     gate::Caller,
     house::House,
     pairing,
@@ -27,17 +27,17 @@ use super::{
 type Answer = Result<Response, Problem>;
 type Shared = State<Arc<House>>;
 
-fn shown(markup: Markup) -> Answer {
-    Ok(reply::markup(StatusCode::OK, markup))
+fn shown(markup: Markup) -> Response {
+    reply::markup(StatusCode::OK, markup)
 }
 
 pub(super) async fn bench(State(house): Shared, request: Request) -> Answer {
     let Wide { width } = query::of(request.uri())?;
     let state = house.bench.state();
-    shown(scene::document(&state, width.map(Into::into)))
+    Ok(shown(scene::document(&state, width.map(Into::into))))
 }
 
-pub(super) async fn captures(State(house): Shared) -> Answer {
+pub(super) async fn captures(State(house): Shared) -> Response {
     shown(scene::captures(&house.bench.state()))
 }
 
@@ -51,7 +51,12 @@ pub(super) async fn capture(
     let review = house.library.review(&kept).await?;
     let found = review.found.as_ref().map_err(String::as_str);
     let state = house.bench.state();
-    shown(scene::capture(&state, &kept, found, width.map(Into::into)))
+    Ok(shown(scene::capture(
+        &state,
+        &kept,
+        found,
+        width.map(Into::into),
+    )))
 }
 
 /// `?before=NAME&after=NAME&width=narrow|wide`; the choice while one is missing.
@@ -73,7 +78,7 @@ pub(super) async fn compare(State(house): Shared, request: Request) -> Answer {
     let width = width.map(Into::into);
     let state = house.bench.state();
     if before.is_empty() || after.is_empty() {
-        return shown(scene::compare(&state, None, width));
+        return Ok(shown(scene::compare(&state, None, width)));
     }
     let (before, after) = (kept(&house, &before)?, kept(&house, &after)?);
     let result = match house.library.compare(&before, &after).await {
@@ -85,10 +90,10 @@ pub(super) async fn compare(State(house): Shared, request: Request) -> Answer {
         after: &after,
         result: result.as_ref().map_err(String::as_str),
     };
-    shown(scene::compare(&state, Some(compared), width))
+    Ok(shown(scene::compare(&state, Some(compared), width)))
 }
 
-pub(super) async fn probes(State(house): Shared) -> Answer {
+pub(super) async fn probes(State(house): Shared) -> Response {
     shown(scene::probes(&house.bench.state()))
 }
 
@@ -121,10 +126,10 @@ pub(super) async fn pair(
     if house.doors.lan.is_none() {
         return Err(not_open());
     }
-    if caller.is_here() {
-        return shown(scene::invite(None));
+    if house.doors.trusts(&caller) {
+        return Ok(shown(scene::invite(None)));
     }
-    shown(scene::pair(None, &code))
+    Ok(shown(scene::pair(None, &code)))
 }
 
 fn not_open() -> Problem {
@@ -158,7 +163,7 @@ pub(super) async fn try_code(State(house): Shared, request: Request) -> Answer {
 /// A new code, for somebody who is in already.
 pub(super) async fn invite(State(house): Shared, Extension(caller): Extension<Caller>) -> Answer {
     let pairing = house.doors.lan.clone().ok_or_else(not_open)?;
-    let address = house.doors.address(caller.local);
+    let address = Doors::address(caller.local);
     let invitation = Invitation::of(&pairing, address, house.doors.clock.host_us());
     let invitation = invitation.ok_or_else(|| {
         let broken = StatusCode::INTERNAL_SERVER_ERROR;
@@ -175,9 +180,10 @@ pub(super) async fn invite(State(house): Shared, Extension(caller): Extension<Ca
     // The drawing begins with an XML declaration, which has no place in a page.
     let square = square.split_once("?>").map_or("", |(_, svg)| svg);
     let square = html! { (PreEscaped(square)) };
-    shown(scene::invite(Some(&scene::Invited {
+    let page = scene::invite(Some(&scene::Invited {
         square,
         address: &format!("http://{}/pair", invitation.address),
         code: &invitation.code,
-    })))
+    }));
+    Ok(shown(page))
 }
