@@ -3,7 +3,7 @@
 
 use std::sync::{
     Arc,
-    atomic::{AtomicU64, Ordering},
+    atomic::{AtomicI64, AtomicU64, Ordering},
 };
 
 /// Where host time comes from.
@@ -27,6 +27,8 @@ pub enum Clock {
         now_us: Arc<AtomicU64>,
         /// Wall time at zero.
         start: jiff::Timestamp,
+        /// By how much the wall clock was set since, microseconds.
+        set_us: Arc<AtomicI64>,
     },
 }
 
@@ -61,6 +63,7 @@ impl Clock {
         Self::Virtual {
             now_us: Arc::default(),
             start,
+            set_us: Arc::default(),
         }
     }
 
@@ -82,12 +85,17 @@ impl Clock {
     pub fn wall(&self) -> jiff::Timestamp {
         match self {
             Self::System(_) => jiff::Timestamp::now(),
-            Self::Scaled { start, .. } | Self::Virtual { start, .. } => {
-                let us = i64::try_from(self.host_us()).unwrap_or(i64::MAX);
-                start
-                    .checked_add(jiff::SignedDuration::from_micros(us))
-                    .unwrap_or(*start)
+            Self::Scaled { start, .. } => after(*start, self.host_us(), 0),
+            Self::Virtual { start, set_us, .. } => {
+                after(*start, self.host_us(), set_us.load(Ordering::Relaxed))
             }
+        }
+    }
+
+    /// Somebody sets a virtual wall clock forward by so many microseconds, or back; host time goes on.
+    pub fn set_wall(&self, by_us: i64) {
+        if let Self::Virtual { set_us, .. } = self {
+            set_us.fetch_add(by_us, Ordering::Relaxed);
         }
     }
 
@@ -102,4 +110,14 @@ impl Clock {
             now_us.fetch_max(us, Ordering::Relaxed);
         }
     }
+}
+
+/// An instant after `start`; that itself where there is none so late.
+fn after(start: jiff::Timestamp, host_us: u64, set_us: i64) -> jiff::Timestamp {
+    let us = i64::try_from(host_us)
+        .unwrap_or(i64::MAX)
+        .saturating_add(set_us);
+    start
+        .checked_add(jiff::SignedDuration::from_micros(us))
+        .unwrap_or(start)
 }
