@@ -41,8 +41,9 @@ async fn the_guard_warns_while_the_disk_blocks() {
         .unwrap()
         .clone()
         .unwrap();
-    assert_eq!((rung.id, rung.reason.as_str()), (1, "force"));
-    assert!((125.0..130.0).contains(&rung.force_n), "{rung:?}");
+    assert_eq!((rung.id, rung.reason.as_str()), (1, "held"));
+    // (300 N/s)^2 t^3 / 3 = 700 N2 s at 85.7 N; readings are 1.5 N apart, and the zero of the noise lies at 0.08 N.
+    assert!((84.7..87.7).contains(&rung.force_n), "{rung:?}");
     rig.until("the state", |s| s.alarm.as_ref() == Some(&rung))
         .await;
     let stops = |rig: &Rig| {

@@ -319,6 +319,13 @@ impl Rig {
     }
 }
 
+impl Drop for Rig {
+    /// A test that failed must not leave a thread that waits for the disk.
+    fn drop(&mut self) {
+        self.mood.block(false);
+    }
+}
+
 pub async fn until(bench: &Bench, what: &str, is_it: impl FnMut(&State) -> bool) -> Arc<State> {
     let mut is_it = is_it;
     let mut states = bench.follow();

@@ -137,6 +137,8 @@ pub(super) fn open<P: Ports>(
         .enable_all()
         .build()
         .map_err(|e| Failure::Work(format!("feelgauge: no tasks can be started: {e}")))?;
+    // Heard from here on: whoever reads the address below may ask for the end at once.
+    let asked = runtime.block_on(async { system::asked_to_end() })?;
     let (listener, address) = runtime.block_on(listen(opening.listen))?;
     let known = known::announce(&known::RunningBench {
         address,
@@ -160,7 +162,7 @@ pub(super) fn open<P: Ports>(
     if let Some(at_open) = ground.at_open.take() {
         at_open(&open.url);
     }
-    let ended = run_to_end(&runtime, opening, ground, (listener, doors));
+    let ended = run_to_end(&runtime, opening, ground, (listener, doors), asked);
     // A thread that hangs at a device must not keep the program.
     runtime.shutdown_timeout(LAST);
     if let Some(Err(e)) = known.map(crate::record::Lock::remove) {
@@ -209,9 +211,9 @@ fn run_to_end<P: Ports>(
     opening: Opening,
     ground: Ground<P>,
     (listener, doors): (TcpListener, Doors),
+    mut asked: watch::Receiver<bool>,
 ) -> Result<(), Failure> {
     runtime.block_on(async move {
-        let asked = system::asked_to_end()?;
         let (bench, ends) = Bench::new(State::default());
         let mut daemon = Daemon::new(
             ground.ports,
@@ -230,7 +232,6 @@ fn run_to_end<P: Ports>(
         let daemon = tokio::spawn(daemon.run(ends, async move { stopped(&mut told).await }));
         let mut daemon = Box::pin(joined(daemon));
         let mut served = Box::pin(joined(pages));
-        let mut asked = asked;
         let broken = tokio::select! {
             () = stopped(&mut asked) => None,
             served = &mut served => Some(served),
