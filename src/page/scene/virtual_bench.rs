@@ -43,7 +43,7 @@ fn plug(kind: &str, now: &Virtual) -> Markup {
             input type="hidden" name="kind" value=(kind);
             input type="hidden" name="on" value=(!out);
             span { "The " (kind) " probe is " (if out { "unplugged" } else { "plugged in" }) "." }
-            button id={ "plug-" (kind) } aria-label={ "Unplug the " (kind) " probe" } aria-pressed=(out) { "Change" }
+            button id={ "plug-" (kind) } aria-label={ "Change: the " (kind) " probe is unplugged" } aria-pressed=(out) { "Change" }
         }
     }
 }
@@ -65,7 +65,7 @@ fn snag(state: &State, now: &Virtual) -> Markup {
                     option value=(name) selected[now.snag.as_ref() == Some(name)] { (words(name)) }
                 }
             }
-            button #fault-snag aria-label="Change the snag" { "Change" }
+            button #fault-snag aria-label="Change: the part with a snag" { "Change" }
         }
     }
 }
