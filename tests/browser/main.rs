@@ -3,5 +3,6 @@
 
 #![allow(clippy::unwrap_used)] // in a test an unwrap is an assertion
 
+mod run;
 mod scenes;
 mod states;

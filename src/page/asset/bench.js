@@ -77,6 +77,7 @@
     stop: () => { tone(800, 0, 0.22, 0.8); tone(1600, 0.25, 0.22, 0.8); },
   };
   let siren = 0;
+  const title = document.title.replace(/^STOP - /, "");
   const heard = {};
   const listen = (scene) => {
     const { counted, missed, decided } = scene.dataset;
@@ -100,8 +101,7 @@
       siren = 0;
     }
     const scene = byId("scene");
-    if (on) document.title = "STOP - the cord will not move";
-    else if (scene && scene.dataset.title) document.title = scene.dataset.title;
+    document.title = on ? "STOP - the cord will not move" : (scene && scene.dataset.title) || title;
   };
 
   // --- what is shown

@@ -129,9 +129,9 @@ fn kpa(pa: f64) -> String {
 }
 
 fn pump(view: &LeakView) -> Markup {
-    let now = view.pressure_pa.map_or(0.0, |pa| pa.max(0.0) / 1e3);
+    let of = format!("of {} kPa", kpa(view.mark_pa));
     html! {
-        (figure(&format!("{now:.1}"), &format!("of {} kPa", kpa(view.mark_pa))))
+        @if let Some(pa) = view.pressure_pa { (figure(&format!("{:.1}", pa.max(0.0) / 1e3), &of)) }
         (say(pump_words(view)))
         (why("Hand pump with a relief valve only. Never blow by mouth. The settling starts by itself when the pump is still."))
     }

@@ -23,17 +23,16 @@ async function begin(page, test, setup) {
   await page.waitForSelector("#scene[data-scene=running]");
 }
 
-/** Back to the start from wherever the page is. */
+/** Back to the start from wherever the page is, through whatever warns on the way. */
 async function home(page) {
   await page.goto(new URL("/", page.url()).href);
-  if (await page.locator("#let-go").isVisible().catch(() => false)) await press(page, "let-go");
-  const scene = await page.locator("#scene").getAttribute("data-scene");
-  if (scene === "running") {
-    await press(page, "stop-test");
-    await page.waitForSelector("#scene[data-scene=ended]", { timeout: PATIENCE });
+  for (let i = 0; i < 60; i++) {
+    const visible = async (id) => page.locator(`#${id}`).isVisible().catch(() => false);
+    if (await visible("leaf-leak")) return;
+    for (const id of ["let-go", "stop-test", "leave"]) if (await visible(id)) await press(page, id).catch(() => {});
+    await page.waitForTimeout(250); // a person's patience: the bench measures in between
   }
-  if ((await page.locator("#leave").count()) > 0) await press(page, "leave");
-  await until(page, "Pick a test");
+  assert.fail("no way back to the start");
 }
 
 /** Turns a switch of the virtual bench, if it does not stand so already. */
