@@ -1,6 +1,6 @@
 //! The virtual bench behind the daemon: its ports, its switches, and the hand that sees what a person would see.
 
-use super::{Bench, Denied, Fault, Faults, Ports, Scene, State, Virtual};
+use super::{Bench, Denied, EventKind, EventLog, Fault, Faults, Ports, Scene, State, Virtual};
 use crate::{
     inspect::guide::View,
     probe::{
@@ -40,7 +40,8 @@ impl Faults for LiveBench {
 struct Seen {
     /// Folder of the capture that runs.
     capture: Option<String>,
-    is_alarm: bool,
+    /// Last event that was heard.
+    event: u64,
 }
 
 impl Seen {
@@ -68,11 +69,15 @@ impl Seen {
             });
         }
         self.capture = capture;
-        if self.is_alarm && state.alarm.is_none() {
-            told.push(Told::LetGo);
-        }
-        self.is_alarm = state.alarm.is_some();
         told
+    }
+
+    /// What happened since. A warning may be over before anybody saw a state with it.
+    fn hear(&mut self, events: &EventLog) -> Vec<Told> {
+        let events = events.after(self.event).events;
+        self.event = events.last().map_or(self.event, |e| e.id);
+        let let_go = events.iter().filter(|e| e.what == EventKind::LetGo);
+        let_go.map(|_| Told::LetGo).collect()
     }
 }
 
@@ -80,16 +85,23 @@ impl Seen {
 /// press nothing).
 pub async fn virtual_hand(bench: Bench, live: LiveBench) {
     let mut states = bench.follow();
+    let events = bench.events().clone();
+    let mut newest = events.newest();
     // The hand must not hold the bench: it ends with it.
     drop(bench);
-    let mut seen = Seen::default();
+    let mut seen = Seen {
+        event: *newest.borrow_and_update(),
+        ..Seen::default()
+    };
     loop {
         let state = states.borrow_and_update().clone();
-        for told in seen.look(&state) {
+        for told in seen.look(&state).into_iter().chain(seen.hear(&events)) {
             live.tell(&told);
         }
-        if states.changed().await.is_err() {
-            return;
+        tokio::select! {
+            changed = states.changed() => if changed.is_err() { return },
+            // Its sender is in our own clone of the log.
+            _ = newest.changed() => {}
         }
     }
 }

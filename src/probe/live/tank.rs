@@ -72,13 +72,11 @@ impl Tank {
             Doing::Nothing => 0.0,
             Doing::Holding { from, readings } => {
                 let n = usize::try_from(self.next - from).unwrap_or(usize::MAX);
-                match readings.get(n) {
-                    Some(reading) => return *reading,
-                    None => {
-                        self.end();
-                        self.last_pa
-                    }
+                if let Some(reading) = readings.get(n) {
+                    return *reading;
                 }
+                self.end();
+                self.last_pa
             }
             Doing::LettingOut { from, pressure_pa } => {
                 let gone_s = now_s - seconds(*from);

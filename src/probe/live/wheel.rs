@@ -25,7 +25,7 @@ struct Rolling {
 #[derive(Debug, Default)]
 pub(super) struct Wheel {
     made_us: u64,
-    rolling: Option<Rolling>,
+    rolling: Option<Box<Rolling>>,
 }
 
 impl Wheel {
@@ -57,13 +57,13 @@ impl Wheel {
             return;
         };
         scenario.conditions.duration_s = FIRST_S;
-        self.rolling = Some(Rolling {
+        self.rolling = Some(Box::new(Rolling {
             edges: edges(&scenario, seed),
             scenario,
             seed,
             from_us: self.made_us,
             told: 0,
-        });
+        }));
     }
 
     /// The test is over: a hand catches the wheel.
