@@ -125,12 +125,21 @@ impl Run {
 
     /// Prints a table, and writes it where `--out` says.
     pub fn show(&self, table: &Table) {
-        let text = table.text();
+        self.show_section(&table.title, &table.text());
+    }
+
+    /// The same for a section that is no table of times; `text` begins with its heading.
+    pub fn show_section(&self, title: &str, text: &str) {
         println!("{text}");
         if let Some(path) = &self.out {
             let whole = fs::read_to_string(path).unwrap_or_default();
-            fs::write(path, with_section(&whole, &table.title, &text)).expect("--out is written");
+            fs::write(path, with_section(&whole, title, text)).expect("--out is written");
         }
+    }
+
+    /// A folder of this run for what it writes.
+    pub fn dir(&self) -> &Path {
+        &self.dir
     }
 }
 
