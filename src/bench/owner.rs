@@ -46,9 +46,12 @@ enum Phase<S: Shelf> {
     Ended(Arc<Ended>),
 }
 
+/// A test that begins, and where its lines are to go.
+type Begun<S> = (Trial<<S as Shelf>::Disk>, Outlets);
+
 /// What a thread that may wait brings back.
 enum Done<S: Shelf> {
-    Begun(Result<Box<(Trial<S::Disk>, Outlets)>, Denied>),
+    Begun(Result<Box<Begun<S>>, Denied>),
     Finished(Box<Outcome>),
     Listed(io::Result<Vec<String>>),
     Looked(String, Option<Kept>),
@@ -180,6 +183,10 @@ impl<S: Shelf> Owner<S> {
                 self.end("stopped");
             } else if going.is_over() {
                 self.end("finished");
+            } else if going.is_forgotten(&self.shared) {
+                let message = "A test that ran for half an hour was ended.".into();
+                self.shared.event(EventKind::Trouble { message });
+                self.end("stopped");
             }
         }
         if self.is_stale {
@@ -346,6 +353,8 @@ impl<S: Shelf> Owner<S> {
             Done::Listed(listed) => {
                 self.is_looking = false;
                 match listed {
+                    // What began meanwhile may be missing there; it is known already.
+                    Ok(_) if self.must_be_free().is_err() => {}
                     Ok(folders) => drop(self.kept.found(&folders)),
                     Err(e) => tracing::warn!("the folder of the captures cannot be listed: {e}"),
                 }
@@ -360,7 +369,7 @@ impl<S: Shelf> Owner<S> {
         self.is_stale = true;
     }
 
-    fn begun(&mut self, begun: Result<Box<(Trial<S::Disk>, Outlets)>, Denied>) {
+    fn begun(&mut self, begun: Result<Box<Begun<S>>, Denied>) {
         let phase = std::mem::replace(&mut self.phase, Phase::Start);
         let Phase::Beginning(wanted, answer) = phase else {
             unreachable!("nothing else happens while a capture is begun");
@@ -461,7 +470,7 @@ impl<S: Shelf> Owner<S> {
 
     /// Lists the folder of the captures.
     fn list(&mut self) {
-        if !std::mem::replace(&mut self.is_looking, true) {
+        if self.must_be_free().is_ok() && !std::mem::replace(&mut self.is_looking, true) {
             let shelf = Arc::clone(&self.shelf);
             self.work
                 .spawn_blocking(move || Done::Listed(shelf.folders()));

@@ -244,11 +244,11 @@ impl<'a> Reader<'a> {
                 self.rate
                     .add(host_us, samples.channel, samples.counts().len());
             }
-            Message::Identity(identity) if self.is_mine(identity) => {
-                if self.identity != **identity {
-                    self.identity = Identity::clone(identity);
-                    self.shared.roster.again(&self.name, identity, bytes);
-                }
+            Message::Identity(identity)
+                if self.is_mine(identity) && self.identity != **identity =>
+            {
+                self.identity = Identity::clone(identity);
+                self.shared.roster.again(&self.name, identity, bytes);
             }
             _ => {}
         }

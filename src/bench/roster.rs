@@ -289,3 +289,46 @@ fn calibration(identity: &Identity, calibrations: &Calibrations) -> Option<Strin
         _ => "never calibrated: its results carry 2 % more uncertainty".into(),
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::wire::{Message, parse};
+
+    fn identity() -> Identity {
+        let line = b"I 0 1 pressure P-0007 1.0 12 2148 0:Pa:3.05176:1638.4:0:16368:200:1*CDA2";
+        let Message::Identity(identity) = parse(line).unwrap().message else {
+            panic!("an identity");
+        };
+        *identity
+    }
+
+    #[tokio::test(start_paused = true)]
+    async fn a_reader_or_keeper_that_stands_still_does_not_answer() {
+        let roster = Roster::default();
+        assert!(!roster.answers(), "nobody looked at the ports yet");
+        roster.looked(None);
+        assert!(roster.answers());
+        let name = roster.arrive("/dev/ttyUSB0", identity(), b"I").unwrap();
+        tokio::time::advance(ANSWERS).await;
+        roster.looked(None);
+        assert!(!roster.answers(), "the reader hangs");
+        roster.pulse(&name, Pulse::default());
+        assert!(roster.answers());
+        tokio::time::advance(ANSWERS).await;
+        roster.pulse(&name, Pulse::default());
+        assert!(!roster.answers(), "the keeper hangs");
+        roster.looked(None);
+        let now = "2031-05-17T14:21:40Z".parse().unwrap();
+        roster.leave(&name, now, "unplugged".into());
+        tokio::time::advance(ANSWERS / 2).await;
+        assert!(roster.answers(), "who is gone need not answer");
+        let states = roster.states(&Calibrations::default());
+        assert_eq!(
+            states[0].gone_since.as_deref(),
+            Some("2031-05-17T14:21:40Z")
+        );
+        assert!(roster.arrive("/dev/ttyUSB1", identity(), b"I").is_ok());
+        assert!(roster.arrive("/dev/ttyUSB2", identity(), b"I").is_err());
+    }
+}

@@ -16,6 +16,10 @@ use crate::{
     record::Storage,
 };
 
+/// Longest test, microseconds: a measure holds its readings, and memory is not endless. The longest hold that is ever
+/// proposed is 120 s; a roll of three hundred turns takes some ten minutes.
+const LONGEST_US: u64 = 1_800_000_000;
+
 /// A test that is being recorded and followed.
 #[derive(Debug)]
 pub(super) struct Going<D: Storage> {
@@ -96,6 +100,11 @@ impl<D: Storage + Send + 'static> Going<D> {
     /// The test has its verdict, or its planned length.
     pub fn is_over(&self) -> bool {
         self.view.is_over()
+    }
+
+    /// Nobody needs so long: it was left running.
+    pub fn is_forgotten(&self, shared: &Shared) -> bool {
+        shared.clock.host_us().saturating_sub(self.trial.began_us) > LONGEST_US
     }
 
     /// What is seen now.

@@ -186,11 +186,11 @@ impl<D: Storage + Send + 'static> Trial<D> {
 
     /// Waits until everything is kept and seen, closes the record and measures it. No line may go there any more.
     pub fn finish(self, host_us: u64, reason: &str) -> Outcome {
-        let view = self.follower.end();
+        // The record first: a guide that broke must not keep it from being closed.
         let found = self.recording.finish(host_us, reason);
         Outcome {
             found: found.map(|(finding, _)| finding),
-            view,
+            view: self.follower.end(),
         }
     }
 
@@ -199,8 +199,9 @@ impl<D: Storage + Send + 'static> Trial<D> {
     /// # Errors
     /// What the disk says.
     pub fn close(self, host_us: u64, reason: &str) -> Result<(), RecordError> {
+        let closed = self.recording.close(host_us, reason);
         self.follower.end();
-        self.recording.close(host_us, reason).map(drop)
+        closed.map(drop)
     }
 }
 

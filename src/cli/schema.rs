@@ -2,6 +2,7 @@
 
 use super::{
     DONE, Outcome, Output,
+    bench::BenchOpen,
     demo::DemoResult,
     probes::ProbesReport,
     simulate::SimulateResult,
@@ -35,6 +36,7 @@ pub(super) fn run(output: &mut Output) -> Outcome {
         .with::<OrdersResult>()
         .with::<ProbesReport>()
         .with::<TakeReport>()
+        .with::<BenchOpen>()
         .with::<DemoResult<'_>>()
         .finish();
     output.result(&schema, |_| report::pretty(&schema))?;

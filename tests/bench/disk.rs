@@ -40,7 +40,7 @@ async fn a_full_disk_ends_the_capture_at_its_last_whole_line_and_not_the_bench()
         "{why}"
     );
     let state = rig.bench.state();
-    assert_eq!(state.trouble, [why.clone()]);
+    assert_eq!(state.trouble.as_slice(), std::slice::from_ref(why));
     assert_eq!(state.kept[0].why.as_ref(), Some(why));
     let events = rig.events();
     assert!(

@@ -11,6 +11,16 @@ use crate::rig::{FarProbe, Rig, lines_of, plover, stands};
 
 const NAME: &str = "force-F-1";
 
+/// True for a probe that came, false for one that went.
+fn comings_and_goings(rig: &Rig) -> Vec<bool> {
+    let kind = |e: EventKind| match e {
+        EventKind::ProbeHere { .. } => Some(true),
+        EventKind::ProbeGone { .. } => Some(false),
+        _ => None,
+    };
+    rig.events().into_iter().filter_map(kind).collect()
+}
+
 #[tokio::test(flavor = "multi_thread")]
 async fn a_probe_that_is_plugged_in_elsewhere_goes_on_in_the_same_capture() {
     let mut rig = Rig::open(Clock::system(), plover());
@@ -67,15 +77,7 @@ async fn a_probe_that_is_plugged_in_elsewhere_goes_on_in_the_same_capture() {
     assert_eq!(marks, ["gone force-F-1", "back force-F-1"]);
     let quality = ended.found.as_ref().unwrap().quality();
     assert_eq!(quality.faults.get("reset"), Some(&1), "{quality:?}");
-    let here = |e: &EventKind| matches!(e, EventKind::ProbeHere { .. });
-    let gone = |e: &EventKind| matches!(e, EventKind::ProbeGone { .. });
-    let events = rig.events();
-    let order: Vec<bool> = events
-        .iter()
-        .filter(|e| here(e) || gone(e))
-        .map(here)
-        .collect();
-    assert_eq!(order, [true, false, true]);
+    assert_eq!(comings_and_goings(&rig), [true, false, true]);
     rig.close().await;
 }
 

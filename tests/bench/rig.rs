@@ -330,10 +330,10 @@ pub async fn until(bench: &Bench, what: &str, is_it: impl FnMut(&State) -> bool)
     let mut is_it = is_it;
     let mut states = bench.follow();
     let waited = tokio::time::timeout(PATIENCE, states.wait_for(|state| is_it(state))).await;
-    match waited {
-        Ok(state) => Arc::clone(&state.unwrap()),
-        Err(_) => panic!("waited for {what} in vain; now {:#?}", bench.state()),
-    }
+    let Ok(state) = waited else {
+        panic!("waited for {what} in vain; now {:#?}", bench.state());
+    };
+    Arc::clone(&state.unwrap())
 }
 
 pub fn stands(state: &State, name: &str) -> Option<Standing> {

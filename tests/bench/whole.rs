@@ -49,7 +49,7 @@ impl FarBoard {
         };
         rig.clock.set_us(self.opened_us + packet.at_us);
         self.stream.write_all(&packet.bytes).await.unwrap();
-        self.lines += packet.bytes.iter().filter(|b| **b == b'\n').count() as u64;
+        self.lines += packet.bytes.split(|b| *b == b'\n').count() as u64 - 1;
         true
     }
 }

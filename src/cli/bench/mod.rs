@@ -67,8 +67,11 @@ pub(super) struct Ground<P> {
     /// Runs beside the bench with a handle on it, and ends with it: the hand of a virtual bench.
     pub beside: Option<Beside>,
     /// Told the address of the page once it is there.
-    pub at_open: Option<Box<dyn FnOnce(&str)>>,
+    pub at_open: Option<AtOpen>,
 }
+
+/// See [`Ground::at_open`].
+pub(super) type AtOpen = Box<dyn FnOnce(&str)>;
 
 /// See [`Ground::beside`].
 pub(super) type Beside =
