@@ -16,7 +16,7 @@ use crate::wall_ns;
 /// What one visitor saw.
 #[derive(Debug, Default)]
 pub struct Saw {
-    /// Wall times at which a `stop` event had come whole, ns.
+    /// Wall times at which a warning had come whole, ns.
     pub stops: Vec<u64>,
     /// Pictures and scenes.
     pub frames: u64,
@@ -32,8 +32,8 @@ pub struct Visitor {
 
 impl Visitor {
     /// Opens `path` at the daemon's address and reads it until it is dropped.
-    /// A warning is a `stop` event with `word` in it.
-    pub async fn open(at: SocketAddr, path: &str, word: &'static str) -> Self {
+    /// A warning is an event of that name with that word in it.
+    pub async fn open(at: SocketAddr, path: &str, warning: (&'static str, &'static str)) -> Self {
         let mut socket = TcpStream::connect(at).await.expect("the daemon listens");
         let request =
             format!("GET {path} HTTP/1.1\r\nHost: {at}\r\nAccept: text/event-stream\r\n\r\n");
@@ -54,7 +54,7 @@ impl Visitor {
                 .await
                 .is_ok_and(|n| n > 0)
             {
-                note(&mine, &line, &mut event, word.as_bytes());
+                note(&mine, &line, &mut event, warning);
                 line.clear();
             }
         });
@@ -81,7 +81,8 @@ struct Coming {
 }
 
 /// An event is whole at its empty line.
-fn note(saw: &Mutex<Saw>, line: &[u8], event: &mut Coming, word: &[u8]) {
+fn note(saw: &Mutex<Saw>, line: &[u8], event: &mut Coming, warning: (&str, &str)) {
+    let word = warning.1.as_bytes();
     let mut saw = saw.lock().unwrap_or_else(PoisonError::into_inner);
     saw.bytes += line.len() as u64;
     event.has_word |= line.windows(word.len()).any(|w| w == word);
@@ -89,7 +90,7 @@ fn note(saw: &Mutex<Saw>, line: &[u8], event: &mut Coming, word: &[u8]) {
         event.name = name.trim_ascii_end().to_vec();
     } else if line == b"\n" {
         match event.name.as_slice() {
-            b"stop" if event.has_word => saw.stops.push(wall_ns()),
+            name if name == warning.0.as_bytes() && event.has_word => saw.stops.push(wall_ns()),
             b"scene" | b"picture" => saw.frames += 1,
             _ => {}
         }

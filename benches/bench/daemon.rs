@@ -99,20 +99,38 @@ async fn obey(bench: &Bench) {
             }
         }
     });
-    while let Some(line) = orders.recv().await {
-        let order = match line.as_str() {
-            "choose" => Order::Choose {
-                test: Test::Pull,
-                setup: Some("plug_in_cold".into()),
-            },
-            "begin" => Order::Begin,
-            "stop" => Order::Stop,
-            "let go" => Order::LetGo,
-            other => panic!("no order: {other}"),
+    let mut states = bench.follow();
+    loop {
+        let line = tokio::select! {
+            line = orders.recv() => line,
+            // A verdict ends a test: the next one begins, so that there is always one that records.
+            ended = states.wait_for(|s| matches!(s.scene, Scene::Ended(_))) => {
+                drop(ended.expect("the daemon runs"));
+                order(bench, Order::Leave).await;
+                begin(bench).await;
+                continue;
+            }
         };
-        if let Err(denied) = bench.order(order).await {
-            panic!("{line}: {denied}");
+        match line.as_deref() {
+            None => return,
+            Some("begin") => begin(bench).await,
+            Some("let go") => order(bench, Order::LetGo).await,
+            Some(other) => panic!("no order: {other}"),
         }
+    }
+}
+
+async fn begin(bench: &Bench) {
+    let setup = Some("plug_in_cold".into());
+    let test = Test::Pull;
+    order(bench, Order::Choose { test, setup }).await;
+    order(bench, Order::Begin).await;
+}
+
+async fn order(bench: &Bench, order: Order) {
+    let asked = format!("{order:?}");
+    if let Err(denied) = bench.order(order).await {
+        panic!("{asked}: {denied}");
     }
 }
 

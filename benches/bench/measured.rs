@@ -33,6 +33,12 @@ const WARNING_MS: f64 = 2.0;
 const PAGE_MS: f64 = 50.0;
 const PULL_MS: f64 = 200.0;
 
+/// Name of the event by which a page and a listener of the API hear a warning, and a word in it.
+const PAGE_WARNING: (&str, &str) = ("stop", "alertdialog");
+const API_WARNING: (&str, &str) = ("message", "\"event\":\"stop\"");
+/// A pull has ended when no force follows for so long, us: `measure::pull` goes by that.
+const QUIET_US: u64 = 250_000;
+
 /// The daemon in its own process.
 struct Daemon {
     child: Child,
@@ -148,13 +154,11 @@ pub fn run(run: &Run) {
         .enable_all()
         .build()
         .expect("a runtime for the pages");
-    daemon.order("choose");
     daemon.order("begin");
     let mut seen = Vec::new();
     for visitors in [1, 50] {
         seen.push(pages.block_on(with_pages(visitors, stuck, &mut daemon, &load)));
     }
-    daemon.order("stop");
     drop(daemon);
     run.show_section(TITLE, &section(&seen, stuck));
 }
@@ -162,9 +166,9 @@ pub fn run(run: &Run) {
 async fn with_pages(count: usize, stuck: usize, daemon: &mut Daemon, load: &Load) -> Seen {
     let mut visitors = Vec::new();
     for _ in 0..count {
-        visitors.push(Visitor::open(daemon.at, "/stream?width=narrow", "alertdialog").await);
+        visitors.push(Visitor::open(daemon.at, "/stream?width=narrow", PAGE_WARNING).await);
     }
-    let listener = Visitor::open(daemon.at, "/api/1/events", "force_n").await;
+    let listener = Visitor::open(daemon.at, "/api/1/events", API_WARNING).await;
     // Bases of the guards, first studies, caches.
     tokio::time::sleep(Duration::from_secs(4)).await;
     for visitor in visitors.iter().chain([&listener]) {
@@ -254,6 +258,16 @@ fn appeared(shown: &[u64], load: &Load) -> Histogram<u64> {
     histogram
 }
 
+/// The same delays counted from `us` later.
+fn later(delays: &Histogram<u64>, us: u64) -> Histogram<u64> {
+    let mut later = histogram();
+    for delay in delays.iter_recorded() {
+        let value = delay.value_iterated_to().saturating_sub(us).max(1);
+        later.saturating_record_n(value, delay.count_at_value());
+    }
+    later
+}
+
 fn row(out: &mut String, what: &str, pages: usize, seen: &Histogram<u64>, asked: Option<f64>) {
     let ms = |quantile: f64| seen.value_at_quantile(quantile) as f64 / 1000.0;
     let p99 = ms(0.99);
@@ -300,9 +314,16 @@ fn section(seen: &[Seen], stuck: usize) -> String {
         );
         row(
             &mut text,
-            "a pull in the state, from its end on",
+            "a pull in the state, from its last force on",
             s.pages,
             &s.pull,
+            None,
+        );
+        row(
+            &mut text,
+            "the same, from the 0.25 s of rest on that end a pull",
+            s.pages,
+            &later(&s.pull, QUIET_US),
             Some(PULL_MS),
         );
     }
@@ -322,7 +343,7 @@ fn section(seen: &[Seen], stuck: usize) -> String {
     write!(
         text,
         "\n- {FORCES} force probes at 1 kHz, {PRESSURES} pressure probes at 100 Hz, {HALLS} hall probes at 400 edges/s, 50 lines a second each, on pseudo-terminals \
-         through the daemon's own serial code; a pull test runs and records to a folder while the first force probe pulls; the other ones are stuck \
+         through the daemon's own serial code; a pull test runs and records to a folder (the next one begins at each verdict) while the first force probe pulls; the other ones are stuck \
          in turn, {stuck} times with each number of pages.\n\
          - The daemon is a process of its own; probes and pages run in another one on the same two cores, so its delays contain theirs. Times are taken just \
          before the write and just after the event, by the wall clock that both share.\n"
