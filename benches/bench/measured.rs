@@ -291,41 +291,7 @@ fn section(seen: &[Seen], stuck: usize) -> String {
         "## {TITLE}\n\n| from a byte at the port to | pages | seen | median | p99 | max | asked of p99 |\n|---|---|---|---|---|---|---|\n"
     );
     for s in seen {
-        row(
-            &mut text,
-            "the guard's warning in the daemon",
-            s.pages,
-            &s.warning,
-            Some(WARNING_MS),
-        );
-        row(
-            &mut text,
-            "the warning at a page",
-            s.pages,
-            &s.at_page,
-            Some(PAGE_MS),
-        );
-        row(
-            &mut text,
-            "the event at a listener of the API",
-            s.pages,
-            &s.at_listener,
-            None,
-        );
-        row(
-            &mut text,
-            "a pull in the state, from its last force on",
-            s.pages,
-            &s.pull,
-            None,
-        );
-        row(
-            &mut text,
-            "the same, from the 0.25 s of rest on that end a pull",
-            s.pages,
-            &later(&s.pull, QUIET_US),
-            Some(PULL_MS),
-        );
+        delays(&mut text, s);
     }
     text += "\n| pages | pictures and scenes a second at each | processor, of one core | memory | lines the probes wrote over 1 ms late |\n|---|---|---|---|---|\n";
     for s in seen {
@@ -343,11 +309,33 @@ fn section(seen: &[Seen], stuck: usize) -> String {
     write!(
         text,
         "\n- {FORCES} force probes at 1 kHz, {PRESSURES} pressure probes at 100 Hz, {HALLS} hall probes at 400 edges/s, 50 lines a second each, on pseudo-terminals \
-         through the daemon's own serial code; a pull test runs and records to a folder (the next one begins at each verdict) while the first force probe pulls; the other ones are stuck \
-         in turn, {stuck} times with each number of pages.\n\
+         through the daemon's own serial code; a pull test runs and records to a folder (the next one begins at each verdict) while the first force probe pulls; the \
+         other ones are stuck in turn, {stuck} times with each number of pages.\n\
          - The daemon is a process of its own; probes and pages run in another one on the same two cores, so its delays contain theirs. Times are taken just \
          before the write and just after the event, by the wall clock that both share.\n"
     )
     .expect("a string takes text");
     text
+}
+
+fn delays(text: &mut String, s: &Seen) {
+    let rested = later(&s.pull, QUIET_US);
+    let rows = [
+        (
+            "the guard's warning in the daemon",
+            &s.warning,
+            Some(WARNING_MS),
+        ),
+        ("the warning at a page", &s.at_page, Some(PAGE_MS)),
+        ("the event at a listener of the API", &s.at_listener, None),
+        ("a pull in the state, from its last force on", &s.pull, None),
+        (
+            "the same, from the 0.25 s of rest on that end a pull",
+            &rested,
+            Some(PULL_MS),
+        ),
+    ];
+    for (what, seen, asked) in rows {
+        row(text, what, s.pages, seen, asked);
+    }
 }
