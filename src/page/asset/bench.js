@@ -145,6 +145,7 @@
     requestAnimationFrame(paint);
   };
   const coalesce = (what, html) => {
+    if (what === "scene") next = {}; // a picture of before is no picture of this scene
     next[what] = html;
     plan();
   };

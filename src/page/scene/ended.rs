@@ -75,7 +75,7 @@ pub(super) fn scene(state: &State, ended: &Ended, width: Option<Width>) -> Marku
     };
     html! {
         div #one .one { (one) }
-        (shown_pictures(state, ended, width))
+        (live(state, ended, width))
         div #act .act {
             @if let Some(act) = act { (first_button(&act, ended)) }
             (super::words::button("leave", "leave", &[], leave_words(ended), false))
@@ -104,7 +104,7 @@ fn first_button(act: &Act, ended: &Ended) -> Markup {
 }
 
 /// The record's pictures; those of the last view where there is no finding.
-fn shown_pictures(state: &State, ended: &Ended, width: Option<Width>) -> Markup {
+pub(super) fn live(state: &State, ended: &Ended, width: Option<Width>) -> Markup {
     html! {
         div #live .pic {
             @match &ended.found {
@@ -265,7 +265,7 @@ impl Next {
 
 fn after_leak(leak: &LeakFinding, car: Option<&Vehicle>, setup: Option<&str>) -> Next {
     match leak.verdict {
-        Some(Verdict::Within) => Next::of("The tank holds. Let the air out.", ""),
+        Some(Verdict::Within) => Next::of("The tank holds. Let the air out.", as_tight(leak)),
         Some(Verdict::Outside) => rule_out(car, setup),
         Some(Verdict::Undecided) | None if leak.regime == Some(Regime::Lid) => Next::of(
             "Let the air out. Look at the lid's spring and seal, then pump and hold again.",
@@ -278,6 +278,17 @@ fn after_leak(leak: &LeakFinding, car: Option<&Vehicle>, setup: Option<&str>) ->
         )
         .taking(Test::Leak, setup, "Pump again"),
     }
+}
+
+/// What a range that reaches below nought means.
+fn as_tight(leak: &LeakFinding) -> String {
+    let rate = leak.leak_rate_pa_m3_s.filter(|rate| rate.lo95 <= 0.0);
+    rate.map_or_else(String::new, |rate| {
+        let most = shown(rate.scaled(1.0 / CM3_PER_MIN)).hi;
+        format!(
+            "Not told apart from a tight tank: the leak is at most {most} cm\u{b3} of air a minute."
+        )
+    })
 }
 
 /// What can leak in a setup; everything where nobody says.

@@ -69,10 +69,11 @@ pub fn main(state: &State, width: Option<Width>) -> Markup {
     }
 }
 
-/// What a `picture` event swaps: the pictures of a running test.
+/// What a `picture` event swaps: the pictures of a running or ended test.
 pub fn pictures(state: &State, width: Option<Width>) -> Markup {
     match &state.scene {
         Scene::Running(running) => running::live(state, running, width),
+        Scene::Ended(ended) => ended::live(state, ended, width),
         _ => html! { div #live .pic {} },
     }
 }

@@ -44,6 +44,20 @@ async function fault(page, id, on) {
   await page.waitForSelector(`#${id}[aria-pressed=${on}]`);
 }
 
+/** A bench at its start without faults, whatever was before. */
+async function anew(chromium, bench) {
+  const page = await open(chromium, PHONE);
+  await page.goto(bench.url);
+  await page.evaluate(async () => {
+    const faults = ["seeping_lid", "seized_engine", "worn_engine", "snag"].map((fault) => ({ fault, on: false }));
+    for (const kind of ["pressure", "force", "hall"]) faults.push({ fault: "unplugged", kind, on: false });
+    for (const fault of faults) await fetch("/do/fault", { method: "POST", body: new URLSearchParams(fault), redirect: "manual" });
+  });
+  await home(page);
+  await page.waitForFunction(() => /^3 probes answer/.test(document.getElementById("probes-sum").textContent), null, { timeout: PATIENCE });
+  await page.context().close();
+}
+
 /** The distinct far words that a page shows, in order, from now on. */
 async function follow(page) {
   await page.evaluate(() => {
@@ -400,9 +414,7 @@ const run = async (name, scenario) => {
       for (const page of context.pages()) await page.screenshot({ path: path.join(process.env.FEELGAUGE_BROWSER_OUT, `failed-${name}.png`) }).catch(() => {});
       await context.close();
     }
-    const page = await open(chromium, PHONE);
-    await page.goto(bench.url).then(() => home(page)).catch(() => {});
-    await page.context().close();
+    await anew(chromium, bench).catch((worse) => console.log(`and no way back: ${worse}`));
   }
 };
 for (const [name, scenario] of Object.entries(scenarios)) await run(name, () => scenario(chromium, bench));
