@@ -133,7 +133,10 @@
     const now = performance.now(), { scene, picture } = next;
     const still = picture !== undefined && calm.matches && now - painted < 500;
     next = still ? { picture } : {};
-    if (scene !== undefined) show(scene);
+    if (scene !== undefined) {
+      show(scene);
+      painted = now;
+    }
     if (still) return void setTimeout(plan, 500 - (now - painted));
     if (picture === undefined || body.dataset.lost || !byId("live")) return;
     painted = now;

@@ -102,14 +102,15 @@ fn one(state: &State, running: &Running) -> Markup {
 }
 
 fn gone(running: &Running) -> Markup {
-    let names = crate::report::list(&running.gone);
-    let (words, because) = match running.view.test() {
+    let test = running.view.test();
+    let kind = test.kind().word();
+    let (words, because) = match test {
         Test::Pull => (
-            format!("Do not pull: {names} is gone. Plug it in again."),
+            format!("Do not pull: the {kind} probe is gone. Plug it in again."),
             "Without the force probe a stuck cord cannot be seen.",
         ),
-        _ => (
-            format!("{} is gone. Plug it in again.", capital(&names)),
+        Test::Leak | Test::Roll => (
+            format!("The {kind} probe is gone. Plug it in again."),
             "The record goes on and says what is missing.",
         ),
     };

@@ -308,31 +308,6 @@ const scenarios = {
     await close(page);
   },
 
-  async frames(chromium, bench) {
-    const rate = async (calm) => {
-      const page = await open(chromium, { ...PHONE, calm });
-      await page.goto(bench.url);
-      await begin(page, "pull", "plug_in_cold");
-      await page.waitForSelector("#live figure", { timeout: PATIENCE });
-      const frames = await page.evaluate(
-        () =>
-          new Promise((done) => {
-            let frames = 0;
-            const from = performance.now();
-            new MutationObserver(() => frames++).observe(document.getElementById("scene"), { childList: true, subtree: true });
-            setTimeout(() => done((frames * 1000) / (performance.now() - from)), 3000);
-          }),
-      );
-      await home(page);
-      await close(page);
-      return frames;
-    };
-    const [lively, calm] = [await rate(false), await rate(true)];
-    console.log(`frames a second: ${lively.toFixed(1)}, with reduced motion ${calm.toFixed(1)}`);
-    assert.ok(lively >= 5, `${lively} frames a second`);
-    assert.ok(calm <= 5, `${calm} frames a second with reduced motion`);
-  },
-
   async lost(chromium, bench) {
     const page = await open(chromium, PHONE);
     const still = await open(chromium, LAPTOP);
@@ -364,6 +339,45 @@ const scenarios = {
     await close(still);
   },
 };
+
+/** How often the picture changes, at the pace of life: 10 a second and more, 2 with reduced motion. */
+async function frames(chromium) {
+  const bench = new Bench("frames");
+  await bench.start();
+  const rate = async (calm) => {
+    const page = await open(chromium, { ...PHONE, calm });
+    await page.goto(bench.url);
+    await begin(page, "leak", "whole");
+    await page.waitForSelector("#live figure", { timeout: PATIENCE });
+    // Seconds of other programs' making are not the page's: the best and the least of four count.
+    const seconds = await page.evaluate(
+      () =>
+        new Promise((done) => {
+          const from = performance.now(), seconds = [0, 0, 0, 0];
+          let last = document.getElementById("live");
+          const look = () => {
+            const live = document.getElementById("live"), second = Math.floor((performance.now() - from) / 1000);
+            if (second > 3) return done(seconds);
+            if (live !== last) seconds[second] += 1;
+            last = live;
+            requestAnimationFrame(look);
+          };
+          look();
+        }),
+    );
+    await home(page);
+    await close(page);
+    return seconds;
+  };
+  try {
+    const [lively, calm] = [await rate(false), await rate(true)];
+    console.log(`frames in each of four seconds: ${lively}, with reduced motion ${calm}`);
+    assert.ok(Math.max(...lively) >= 10 && Math.max(...lively) <= 17, `${lively} frames a second`);
+    assert.ok(Math.max(...calm) <= 4 && Math.min(...calm) <= 2, `${calm} frames a second with reduced motion`);
+  } finally {
+    await bench.close();
+  }
+}
 
 /** A phone on the network is let in with the code alone. */
 async function pairing(chromium) {
@@ -418,6 +432,7 @@ const run = async (name, scenario) => {
   }
 };
 for (const [name, scenario] of Object.entries(scenarios)) await run(name, () => scenario(chromium, bench));
+await run("frames", () => frames(chromium));
 await run("pairing", () => pairing(chromium));
 await chromium.close();
 await bench.close();
