@@ -59,10 +59,9 @@ fn style(served: &[Asset]) -> String {
 }
 
 fn asset(stated: &'static str, media_type: &'static str, bytes: &[u8]) -> Asset {
-    let digest: String = Sha256::digest(bytes)
-        .iter()
-        .map(|byte| format!("{byte:02x}"))
-        .collect();
+    let nibbles = |byte: &u8| [byte >> 4, byte & 15].map(|n| char::from_digit(n.into(), 16));
+    let digest = Sha256::digest(bytes);
+    let digest: String = digest.iter().flat_map(nibbles).flatten().collect();
     let (stem, ending) = stated
         .split_once('.')
         .expect("every name above has an ending");

@@ -61,17 +61,15 @@ pub(super) fn scene(state: &State, ended: &Ended, width: Option<Width>) -> Marku
     });
     let (one, act) = match &ended.found {
         Err(reason) => (not_measured(reason), again),
-        Ok(finding) => match finding.refused() {
-            Some(refusals) => (refused(refusals), again),
-            None => {
+        Ok(finding) => {
+            if let Some(refusals) = finding.refused() {
+                (refused(refusals), again)
+            } else {
                 let next = next(finding, car, ended.setup.as_deref(), state);
-                let first = next.first;
-                (
-                    result(finding, car, ended.took_s, &next.say, &next.why),
-                    first,
-                )
+                let one = result(finding, car, ended.took_s, &next.say, &next.why);
+                (one, next.first)
             }
-        },
+        }
     };
     html! {
         div #one .one { (one) }

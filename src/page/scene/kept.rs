@@ -46,10 +46,9 @@ pub fn captures(state: &State) -> Markup {
 
 /// The verdict of a capture, or why there is none.
 pub(super) fn verdict(kept: &Kept) -> Markup {
-    match kept.verdict.as_deref().and_then(verdict_of) {
-        Some(verdict) => chip(verdict),
-        None => html! { span.none { (kept.why.as_deref().unwrap_or("not measured")) } },
-    }
+    let verdict = kept.verdict.as_deref().and_then(verdict_of);
+    let why = kept.why.as_deref().unwrap_or("not measured");
+    verdict.map_or_else(|| html! { span.none { (why) } }, chip)
 }
 
 /// One capture with its pictures; `found` says why there is no finding where there is none.
@@ -107,13 +106,13 @@ fn words(state: &State, kept: &Kept, found: Result<&Finding, &str>) -> Markup {
             (super::words::say("There is a record, but no finding."))
             (super::words::why(&sentence(reason)))
         },
-        Ok(finding) => match finding.refused() {
-            Some(refusals) => ended::refused(refusals),
-            None => {
-                let next = ended::next(finding, car, kept.setup.as_deref(), state);
-                let (say, why) = next.words();
-                ended::result(finding, car, None, say, why)
+        Ok(finding) => {
+            if let Some(refusals) = finding.refused() {
+                return ended::refused(refusals);
             }
-        },
+            let next = ended::next(finding, car, kept.setup.as_deref(), state);
+            let (say, why) = next.words();
+            ended::result(finding, car, None, say, why)
+        }
     }
 }

@@ -122,7 +122,7 @@ pub(super) fn pictures(width: Option<Width>, draw: impl Fn(Width) -> Vec<Picture
     let (mut narrow, mut wide) = (narrow.into_iter(), wide.into_iter());
     html! {
         @for _ in 0..most {
-            (pair(narrow.next(), wide.next(), width.is_none()))
+            (pair(narrow.next().as_ref(), wide.next().as_ref(), width.is_none()))
         }
     }
 }
@@ -139,19 +139,19 @@ fn drawn(
     }
 }
 
-fn pair(narrow: Option<Picture>, wide: Option<Picture>, both: bool) -> Markup {
-    let only = match (&narrow, &wide) {
+fn pair(narrow: Option<&Picture>, wide: Option<&Picture>, both: bool) -> Markup {
+    let only = match (narrow, wide) {
         (Some(_), None) if both => Some("narrow"),
         (None, Some(_)) if both => Some("wide"),
         _ => None,
     };
-    let Some(words) = narrow.as_ref().or(wide.as_ref()) else {
+    let Some(words) = narrow.or(wide) else {
         return html! {};
     };
     html! {
         figure class=[only] {
             h2 { (words.heading) }
-            @for picture in [&narrow, &wide].into_iter().flatten() {
+            @for picture in [narrow, wide].into_iter().flatten() {
                 (PreEscaped(picture.svg(Frame::Page)))
             }
             @if let Some(caption) = &words.caption { figcaption { (caption) } }
