@@ -82,7 +82,7 @@ pub fn all() -> Vec<Scene> {
         .collect();
     all.extend(found());
     all.extend(compared());
-    all.extend(live().into_iter().map(|(name, view)| {
+    all.extend(live().into_iter().chain(crowded()).map(|(name, view)| {
         scene(&format!("live-{name}"), move |w| {
             plot::live(&view, w.of_car(Some(car())))
         })
@@ -617,5 +617,61 @@ fn roll_views() -> Vec<(&'static str, RollView)> {
             },
         ),
         ("suspects", decided),
+    ]
+}
+
+/// Running tests with more readings than a picture has room for: 60 000 of a hold, 60 000 of a pull.
+pub fn crowded() -> Vec<(String, View)> {
+    let mut long = hold(60, 1.3, Verdict::Undecided);
+    let reading = |i: u32| {
+        let t = f64::from(i) / 1000.0;
+        (
+            12.0 + t,
+            8_000.0 - 20.0 * t + 15.0 * (f64::from(i) * 0.37).sin(),
+        )
+    };
+    long.readings = (0..60_000).map(reading).collect();
+    long.funnel = (0..6_000)
+        .map(|i| Moment {
+            t_s: 1.0 + f64::from(i) / 100.0,
+            ..long.funnel[i as usize % long.funnel.len()]
+        })
+        .collect();
+    let settling = LeakView {
+        phase: LeakPhase::Settle,
+        ..long.clone()
+    };
+    let mut dense = pull(3.0, 25.0, None);
+    dense.readings = (0..60_000)
+        .map(|i| {
+            let t = f64::from(i) * 1.5e-5;
+            (
+                t,
+                20.0 * (t * 40.0).sin().abs() + 0.3 * (f64::from(i) * 0.9).sin(),
+            )
+        })
+        .collect();
+    let mut short = pull(9.0, 25.0, None);
+    short.readings = dense.readings.iter().step_by(20).copied().collect();
+    let refused = SeenPull {
+        not_counted: Some("too slow".into()),
+        ..short.clone()
+    };
+    let pulls = PullView {
+        pulls: vec![pull(3.0, 25.0, None), short.clone(), short, refused, dense],
+        ..pull_view()
+    };
+    let rolling = RollView {
+        strips: strips(400, &(0..400).step_by(3).collect::<Vec<u64>>()),
+        hit_turns: (0..400).step_by(3).collect(),
+        hits: Some((134, 400)),
+        phase_deg: Some(214.0),
+        ..roll_view()
+    };
+    vec![
+        ("crowded-hold".into(), View::Leak(Box::new(long))),
+        ("crowded-settle".into(), View::Leak(Box::new(settling))),
+        ("crowded-pulls".into(), View::Pull(Box::new(pulls))),
+        ("crowded-roll".into(), View::Roll(Box::new(rolling))),
     ]
 }

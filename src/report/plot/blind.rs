@@ -14,11 +14,12 @@ const CHANCE: (f64, f64) = (4.0, 6.0);
 const MOST: usize = 5;
 /// Room above, height of a row, height of its bar, room below.
 const HEAD: f64 = 26.0;
-const ROW: f64 = 40.0;
-const BAR: f64 = 12.0;
+const ROW: f64 = 28.0;
+const BAR: f64 = 14.0;
 const FOOT: f64 = 30.0;
-/// Left and right edge.
-const SIDES: (f64, f64) = (8.0, 16.0);
+/// Left edge of the words and of the bars, and the right edge.
+const WORDS: f64 = 8.0;
+const SIDES: (f64, f64) = (122.0, 16.0);
 
 /// A bar a rhythm, on one scale.
 pub(super) fn rhythms(blind: &Blind, width: Width) -> Option<Picture> {
@@ -39,12 +40,12 @@ pub(super) fn rhythms(blind: &Blind, width: Width) -> Option<Picture> {
     for (i, order) in shown.iter().enumerate() {
         let y = HEAD + ROW * i as f64;
         let words = format!("{:.4} a turn", order.order_per_sensor_turn);
-        let class = if i == 0 { "t16 tb tc" } else { "t16 tc" };
-        svg.text(class, Anchor::Start, (SIDES.0, y + 15.0), &words);
+        let class = if i == 0 { "t16 tb" } else { "t16" };
+        svg.text(class, Anchor::Start, (WORDS, y + 17.0), &words);
         svg.block(
             "solid",
             (SIDES.0, scale.held(order.z)),
-            (y + 21.0, y + 21.0 + BAR),
+            (y + 5.0, y + 5.0 + BAR),
         );
     }
     axis(&mut svg, &scale, bottom, width);
@@ -70,16 +71,15 @@ fn told(shown: &[&BlindOrder]) -> String {
 
 fn axis(svg: &mut Svg, scale: &Scale, bottom: f64, width: Width) {
     svg.line("axis", (scale.to.0, bottom), (scale.to.1, bottom));
-    let (ticks, places) = scale.ticks(width.ticks());
-    let down = |t: &f64| [(scale.at(*t), bottom), (scale.at(*t), bottom + 7.0)];
+    let ticks = scale.at_most(width.ticks());
+    let down = |(t, _): &(f64, String)| [(scale.at(*t), bottom), (scale.at(*t), bottom + 7.0)];
     svg.lines("tick", ticks.iter().map(down));
     let room = (2.0, width.units() - 2.0);
     let half = Letters::of("t15").width("00");
-    for tick in ticks
+    for (tick, words) in ticks
         .iter()
-        .filter(|t| scale.at(**t) < width.units() - half)
+        .filter(|t| scale.at(t.0) < width.units() - half)
     {
-        let at = (scale.at(*tick), bottom + 23.0);
-        svg.text_within("t15", room, at, &format!("{tick:.places$}"));
+        svg.text_within("t15", room, (scale.at(*tick), bottom + 23.0), words);
     }
 }

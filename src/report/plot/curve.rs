@@ -12,6 +12,9 @@ pub(super) const SIDE: (f64, f64) = (46.0, 12.0);
 pub(super) const EDGE: (f64, f64) = (14.0, 32.0);
 /// Readings in a unit of width from which on only the smallest and the largest of each unit are drawn.
 const CROWDED: f64 = 2.0;
+/// How far a curve may pass by a point that is left out, units; most points that are left out in a row.
+const EASE: f64 = 0.25;
+const LONGEST: usize = 48;
 
 /// Two axes without a box.
 #[derive(Clone, Copy, Debug)]
@@ -29,20 +32,20 @@ impl Axes {
         }
     }
 
-    /// Grid with its numbers, about so many lines.
+    /// Grid with its numbers, at most so many lines.
     pub fn grid(&self, svg: &mut Svg, rows: usize) {
         let (left, right) = self.x.to;
-        let (ticks, places) = self.y.ticks(rows);
+        let ticks = self.y.at_most(rows);
         svg.lines(
             "grid",
-            ticks.iter().map(|t| {
+            ticks.iter().map(|(t, _)| {
                 let y = self.y.at(*t);
                 [(left, y), (right, y)]
             }),
         );
-        for tick in ticks {
+        for (tick, words) in ticks {
             let at = (left - 6.0, self.y.at(tick) + 5.0);
-            svg.text("t15 t2", Anchor::End, at, &format!("{tick:.places$}"));
+            svg.text("t15 t2", Anchor::End, at, &words);
         }
     }
 
@@ -50,19 +53,19 @@ impl Axes {
     pub fn along(&self, svg: &mut Svg, unit: &str, columns: usize) {
         let ((left, right), bottom) = (self.x.to, self.y.to.0);
         svg.line("axis", (left, bottom), (right, bottom));
-        let (ticks, places) = self.x.ticks(columns);
-        let down = |t: &f64| [(self.x.at(*t), bottom), (self.x.at(*t), bottom + 7.0)];
+        let ticks = self.x.at_most(columns);
+        let down =
+            |(t, _): &(f64, String)| [(self.x.at(*t), bottom), (self.x.at(*t), bottom + 7.0)];
         svg.lines("tick", ticks.iter().map(down));
         let last = ticks.len().saturating_sub(1);
         let mut free = f64::NEG_INFINITY;
-        for (i, tick) in ticks.into_iter().enumerate() {
-            let number = format!("{tick:.places$}");
+        for (i, (tick, number)) in ticks.into_iter().enumerate() {
             let words = match i == last {
                 true => format!("{number} {unit}"),
                 false => number,
             };
             let half = Letters::of("t15").width(&words) / 2.0;
-            let x = self.x.at(tick).min(right + SIDE.1 - half);
+            let x = self.x.at(tick).min(right + SIDE.1 - half).max(half + 1.0);
             if x - half > free {
                 svg.text("t15", Anchor::Middle, (x, bottom + 23.0), &words);
                 free = x + half + 4.0;
@@ -93,30 +96,58 @@ pub(super) fn bounds(values: impl IntoIterator<Item = f64>) -> (f64, f64) {
     found.unwrap_or((0.0, 1.0))
 }
 
-/// Points in order of place across: where they crowd, the smallest and the largest of each unit of width, so that no spike
-/// is lost.
-pub(super) fn thinned(points: &[(f64, f64)]) -> Vec<(f64, f64)> {
+/// Points in order of place across: where they crowd, the smallest and the largest of each column of a width, so that no
+/// spike is lost; then without those that lie on the line between their neighbours.
+pub(super) fn thinned(points: &[(f64, f64)], column: f64) -> Vec<(f64, f64)> {
     let span = match points {
         [first, .., last] => (last.0 - first.0).abs(),
         _ => 0.0,
     };
-    if (points.len() as f64) <= CROWDED * span.max(1.0) + 2.0 {
-        return points.to_vec();
+    if (points.len() as f64) <= CROWDED * span.max(1.0) / column + 2.0 {
+        return eased(points);
     }
+    let place = |p: &(f64, f64)| libm::floor(p.0 / column);
     let mut thin = Vec::new();
     let mut rest = points;
     while let Some(first) = rest.first() {
-        let column = libm::floor(first.0);
+        let here = place(first);
         let end = rest
             .iter()
-            .position(|p| p.0.is_nan() || libm::floor(p.0) > column)
+            .position(|p| p.0.is_nan() || place(p) > here)
             .unwrap_or(rest.len())
             .max(1);
-        let (here, after) = rest.split_at(end);
-        thin.extend(extremes(here));
+        let (inside, after) = rest.split_at(end);
+        thin.extend(extremes(inside));
         rest = after;
     }
-    thin
+    eased(&thin)
+}
+
+/// Points without those that a straight line passes nearer than the eye can tell.
+pub(super) fn eased(points: &[(f64, f64)]) -> Vec<(f64, f64)> {
+    let mut kept: Vec<(f64, f64)> = points.first().copied().into_iter().collect();
+    let mut from = 0;
+    for to in 2..points.len() {
+        let reach = to - from > LONGEST || !passes(&points[from..=to]);
+        if reach {
+            from = to - 1;
+            kept.push(points[from]);
+        }
+    }
+    if points.len() > 1 {
+        kept.extend(points.last());
+    }
+    kept
+}
+
+/// The line from the first to the last point passes all between; never over a gap.
+fn passes(points: &[(f64, f64)]) -> bool {
+    let [(x0, y0), between @ .., (x1, y1)] = points else {
+        return true;
+    };
+    let slope = (y1 - y0) / (x1 - x0);
+    let off = |(x, y): &(f64, f64)| (y0 + slope * (x - x0) - y).abs();
+    between.iter().all(|p| off(p) < EASE)
 }
 
 /// Smallest and largest of some points, in their order; one when they are the same.
@@ -141,15 +172,27 @@ mod tests {
         let points: Vec<(f64, f64)> = (0..60_000)
             .map(|i| (f64::from(i) * 0.005, if i == 31_234 { 9.0 } else { 1.0 }))
             .collect();
-        let thin = thinned(&points);
+        let thin = thinned(&points, 1.0);
         assert!(thin.len() <= 602, "{}", thin.len());
         assert!(thin.iter().any(|p| p.1 > 8.0));
         assert!(thin.windows(2).all(|w| w[0].0 < w[1].0));
-        assert_eq!(thinned(&points[..100]).len(), 2);
-        assert_eq!(thinned(&[(0.0, 1.0), (50.0, 2.0)]).len(), 2);
-        assert!(thinned(&[]).is_empty());
+        assert_eq!(thinned(&points[..100], 1.0).len(), 2);
+        assert_eq!(thinned(&[(0.0, 1.0), (50.0, 2.0)], 1.0).len(), 2);
+        assert!(thinned(&[], 1.0).is_empty());
         let broken = [(0.0, f64::NAN), (f64::NAN, 1.0), (0.1, 2.0), (0.2, 0.0)];
-        assert!(thinned(&broken).len() <= 4);
+        assert!(thinned(&broken, 1.0).len() <= 4);
+        let bent = [
+            (0.0, 0.0),
+            (1.0, 1.0),
+            (2.0, 2.1),
+            (3.0, 3.0),
+            (4.0, 0.0),
+            (f64::NAN, 0.0),
+            (6.0, 0.0),
+        ];
+        let eased = eased(&bent);
+        assert_eq!(eased[..3], [(0.0, 0.0), (3.0, 3.0), (4.0, 0.0)]);
+        assert!(eased[3].0.is_nan() && eased[4..] == [(6.0, 0.0)]);
         assert_eq!(bounds([f64::NAN]), (0.0, 1.0));
     }
 }

@@ -26,7 +26,7 @@ pub(super) fn by_speed(drag: &RollDrag, width: Width) -> Option<Picture> {
         still.value, slope.value
     );
     let mut svg = Svg::new(width.units(), HEIGHT, label);
-    axes.grid(&mut svg, 4);
+    axes.grid(&mut svg, 5);
     axes.along(&mut svg, "turns/s", width.ticks());
     svg.curve(
         "fit",

@@ -1,10 +1,12 @@
 //! Pictures of pulls: the rule with the car's weight as its notch, and one row a pull.
 
+use std::borrow::Cow;
+
 use super::{
     Picture, Width,
     curve::{Axes, bounds, thinned},
     letters::Letters,
-    rule::{Block, Limit, Outside, Row, Rule},
+    rule::{Block, Limit, Outside, Row, Rule, Steel},
     scale::{Scale, step},
     svg::{Anchor, Svg},
 };
@@ -20,6 +22,8 @@ use crate::{
 
 /// Most pulls that are drawn, newest first: in a finding, while it runs.
 const MOST: (usize, usize) = (20, 6);
+/// Units of width in which only the smallest and the largest reading is drawn: of a finding, while it runs.
+const COLUMN: (f64, f64) = (1.0, 2.0);
 /// Strokes that a pull needs to count (measure/pull).
 const STROKES: usize = 3;
 /// Room above the first row, distance of rows, height of a curve: narrow and wide.
@@ -55,7 +59,13 @@ pub(super) fn pictures(finding: &PullFinding, width: Width) -> Vec<Picture> {
             }
         })
         .collect();
-    pictures.extend(rows(&drawn, finding.pulls.len(), weight_n, MOST.0, width));
+    pictures.extend(rows(
+        &drawn,
+        finding.pulls.len(),
+        weight_n,
+        (MOST.0, COLUMN.0),
+        width,
+    ));
     pictures
 }
 
@@ -76,7 +86,13 @@ pub(super) fn live(view: &PullView, width: Width) -> Vec<Picture> {
         .enumerate()
         .map(|(i, p)| seen(i, p))
         .collect();
-    pictures.extend(rows(&drawn, drawn.len(), view.weight_n, MOST.1, width));
+    pictures.extend(rows(
+        &drawn,
+        drawn.len(),
+        view.weight_n,
+        (MOST.1, COLUMN.1),
+        width,
+    ));
     pictures
 }
 
@@ -89,7 +105,7 @@ struct Drawn<'a> {
     /// Why it does not count.
     not_counted: Option<String>,
     /// Seconds from its start and N.
-    readings: Vec<(f64, f64)>,
+    readings: Cow<'a, [(f64, f64)]>,
 }
 
 fn seen(i: usize, pull: &SeenPull) -> Drawn<'_> {
@@ -97,7 +113,7 @@ fn seen(i: usize, pull: &SeenPull) -> Drawn<'_> {
         number: i + 1,
         report: &pull.report,
         not_counted: pull.not_counted.clone(),
-        readings: pull.readings.clone(),
+        readings: Cow::Borrowed(&pull.readings),
     }
 }
 
@@ -176,7 +192,7 @@ fn told(peak: Estimate, limit: Option<&Limit>, verdict: Option<Verdict>) -> Stri
     let Some(limit) = limit else {
         let s = shown(peak);
         return format!(
-            "The peak force is {} newtons, range {}. The mass of the car is not known, so there is no limit.",
+            "The peak force is {} newtons, range {}. There is no limit to hold it against.",
             s.value,
             s.range()
         );
@@ -212,37 +228,26 @@ fn force_now(view: &PullView, limit: Option<&Limit>, width: Width) -> Picture {
     let now = view.force_n.filter(|f| f.is_finite());
     let peaks = view.pulls.iter().filter_map(|p| p.report.peak_n);
     let highest = peaks.map(|p| p.value).fold(now.unwrap_or(0.0), f64::max);
-    let end = limit.map_or(20.0, |l| 1.6 * l.value).max(1.1 * highest);
+    let end = limit.map_or(20.0, |l| 1.6 * l.value).max(1.4 * highest);
     let end = libm::ceil(end / step(end / 8.0) - 1e-9) * step(end / 8.0);
     let label = match now {
         Some(now) => format!("The force on the cord is {now:.0} newtons."),
         None => "No reading yet.".into(),
     };
     let top = 46.0;
-    let steel = super::rule::Steel::new((0.0, end), limit, top, width);
-    let mut svg = Svg::new(width.units(), super::rule::Steel::height(top), label);
+    let steel = Steel::new((0.0, end), limit, top, width);
+    let mut svg = Svg::new(width.units(), Steel::height(top, limit), label);
     let to = steel.scale.held(now.unwrap_or(0.0));
     if now.is_some() {
         svg.block("bar", (steel.scale.at(0.0), to), (top - 22.0, top - 2.0));
     }
     steel.draw(&mut svg, width);
     steel.stem(&mut svg, 4.0);
-    let words = now.map_or_else(
-        || "no reading yet".to_owned(),
-        |now| format!("{:.0} now", now.max(0.0)),
-    );
-    let length = Letters::of("t16 tb").width(&words);
-    let crossed = |x: f64| {
-        steel
-            .notch()
-            .is_some_and(|at| (x - 6.0..=x + length + 6.0).contains(&at))
+    let words = match now {
+        Some(now) => format!("{:.0} now", now.max(0.0)),
+        None => "no reading yet".into(),
     };
-    let beside = [to + 8.0, steel.notch().unwrap_or(to) + 12.0];
-    let x = beside
-        .into_iter()
-        .find(|x| !crossed(*x) && x + length < steel.sides().1)
-        .unwrap_or(to - 8.0 - length);
-    svg.text("t16 tb tc", Anchor::Start, (x, top - 7.0), &words);
+    steel.reading(&mut svg, "t16 tb tc", &words, (to, top - 7.0));
     Picture::new("Force on the cord, in N", svg, width)
 }
 
@@ -280,12 +285,23 @@ fn rows_told(drawn: &[&Drawn], all: usize, weight_n: Option<f64>) -> String {
     )
 }
 
+/// First and last second of any pull, and a force a little above all of them.
+fn spans(pulls: &[&Drawn], weight_n: Option<f64>) -> ((f64, f64), f64) {
+    let readings = || pulls.iter().flat_map(|p| p.readings.iter());
+    let earliest = readings().map(|(t, _)| *t).fold(0.0, f64::min);
+    let longest = readings().map(|(t, _)| *t).fold(0.1, f64::max);
+    let strokes = pulls.iter().flat_map(|p| &p.report.strokes);
+    let peaks = strokes.filter_map(|s| Some(s.peak_n?.value));
+    let forces = readings().map(|(_, f)| *f).chain(peaks).chain(weight_n);
+    ((earliest, longest), 1.04 * bounds(forces).1.max(1.0))
+}
+
 /// One row a pull, newest first.
 fn rows(
     drawn: &[Drawn],
     all: usize,
     weight_n: Option<f64>,
-    most: usize,
+    (most, column): (usize, f64),
     width: Width,
 ) -> Option<Picture> {
     let newest: Vec<&Drawn> = drawn.iter().rev().take(most).collect();
@@ -295,38 +311,12 @@ fn rows(
     let (pitch, curve) = (width.pick(PITCH.0, PITCH.1), width.pick(CURVE.0, CURVE.1));
     let height = HEAD + pitch * newest.len() as f64 - (pitch - curve) + FOOT;
     let mut svg = Svg::new(width.units(), height, rows_told(&newest, all, weight_n));
-    let times = || {
-        newest
-            .iter()
-            .flat_map(|p| p.readings.iter().map(|(t, _)| *t))
-    };
-    let (earliest, longest) = (times().fold(0.0, f64::min), times().fold(0.1, f64::max));
-    let highest = bounds(
-        newest
-            .iter()
-            .flat_map(|p| p.readings.iter().map(|(_, f)| *f)),
-    )
-    .1;
-    let highest = newest
-        .iter()
-        .flat_map(|p| {
-            p.report
-                .strokes
-                .iter()
-                .filter_map(|s| Some(s.peak_n?.value))
-        })
-        .fold(highest.max(1.0), f64::max);
-    let highest = 1.04 * weight_n.map_or(highest, |w| highest.max(w));
+    let (times, highest) = spans(&newest, weight_n);
     let sides = (LEFT, width.units() - WORDS);
     for (i, pull) in newest.iter().enumerate() {
         let base = HEAD + pitch * i as f64 + curve;
-        let axes = Axes::new(
-            (earliest, longest),
-            (0.0, highest),
-            sides,
-            (base - curve, base),
-        );
-        row(&mut svg, pull, &axes, weight_n, width);
+        let axes = Axes::new(times, (0.0, highest), sides, (base - curve, base));
+        row(&mut svg, pull, &axes, weight_n, (width, column));
         if i == 0 {
             above(&mut svg, &axes, weight_n, highest);
         }
@@ -342,18 +332,26 @@ fn rows(
 }
 
 /// The curve of one pull with its words.
-fn row(svg: &mut Svg, pull: &Drawn, axes: &Axes, weight_n: Option<f64>, width: Width) {
+fn row(
+    svg: &mut Svg,
+    pull: &Drawn,
+    axes: &Axes,
+    weight_n: Option<f64>,
+    (width, column): (Width, f64),
+) {
     let (base, top) = axes.y.to;
     let place = |(t, f): &(f64, f64)| axes.held(*t, *f);
     let points: Vec<(f64, f64)> = pull.readings.iter().map(place).collect();
-    let points = thinned(&points);
+    let points = thinned(&points, column);
     let counts = pull.not_counted.is_none();
-    if let (true, Some(first), Some(last)) = (counts, points.first(), points.last()) {
-        let under = [(first.0, base)].into_iter().chain(points.iter().copied());
-        svg.area("band", under.chain([(last.0, base)]));
+    match (points.first().copied(), points.last().copied()) {
+        (Some(first), Some(last)) if counts => {
+            let ends = ([(first.0, base)], [(last.0, base)]);
+            svg.area("under", ends.0.into_iter().chain(points).chain(ends.1));
+        }
+        _ => svg.curve("notc", points),
     }
     svg.line("axis", (axes.x.to.0, base), (axes.x.to.1, base));
-    svg.curve(if counts { "raw" } else { "notc" }, points);
     if let Some(weight) = weight_n {
         let y = axes.y.at(weight);
         svg.line("limit", (axes.x.to.0, y), (axes.x.to.1, y));
@@ -386,16 +384,26 @@ fn above(svg: &mut Svg, axes: &Axes, weight_n: Option<f64>, highest: f64) {
     let left = axes.x.to.0;
     if let Some(weight) = weight_n {
         let words = format!("weight of the car, {} N", stated(weight));
-        let y = axes.y.at(weight) - 7.0;
-        svg.text("t15 tc", Anchor::Start, (left, y), &words);
+        let (line, top) = (axes.y.at(weight), axes.y.to.1);
+        // Where pulls pass the line, its words stand above them all.
+        let (y, words) = match line - top < 6.0 {
+            true => (line - 7.0, words),
+            false => (top - 14.0, format!("dashed: {words}")),
+        };
+        svg.text("t15", Anchor::Start, (left, y), &words);
         return;
     }
     let scale = Scale::new(0.0, highest, axes.y.to.0, axes.y.to.1);
-    let (ticks, places) = scale.ticks(2);
-    if let Some(tick) = ticks.last().filter(|t| **t > 0.0) {
+    let ticks = scale.at_most(3);
+    if let Some((tick, words)) = ticks.last().filter(|(t, _)| *t > 0.0) {
         let y = scale.at(*tick);
         svg.line("grid", (left, y), (axes.x.to.1, y));
-        let words = format!("{tick:.places$} N");
-        svg.text("t15 t2 tc", Anchor::Start, (left, y - 4.0), &words);
+        let words = format!("{words} N");
+        svg.text(
+            "t15 t2 tc",
+            Anchor::Start,
+            (left, (y - 4.0).min(axes.y.to.1 - 8.0)),
+            &words,
+        );
     }
 }

@@ -1,7 +1,9 @@
 //! Pictures of a roll: one strip a turn, so that the hits of one part make a column; the suspects; the rule of the hit rate.
 
 use super::{
-    Paper, Picture, Width, blind, drag,
+    Paper, Picture, Width, blind,
+    curve::eased,
+    drag,
     letters::Letters,
     rule::{Block, Row, Rule},
     svg::{Anchor, Svg},
@@ -35,8 +37,12 @@ const LEFT: f64 = 8.0;
 const MARGIN: f64 = 72.0;
 /// Half the width of the band at the snag's angle, degrees, when nothing says how well it is known.
 const ANGLE: f64 = 8.0;
-/// Height of a suspect's row.
+/// A hit's peak is looked for within this of the snag's angle, degrees.
+const NEAR: f64 = 25.0;
+/// Height of a suspect's row, of a second line of its name, and left edge of the names.
 const ROW: f64 = 46.0;
+const LINE: f64 = 18.0;
+const NAMES: f64 = 72.0;
 
 pub(super) fn pictures(finding: &RollFinding, paper: Paper) -> Vec<Picture> {
     let mut pictures = Vec::new();
@@ -144,7 +150,13 @@ impl Strips<'_> {
         for (i, strip) in shown.iter().enumerate() {
             let base = HEAD + pitch * (i + 1) as f64 - 2.0;
             let hit = (self.hit)(strip.turn);
-            one(&mut svg, strip, sides, (base, pitch), hit);
+            one(
+                &mut svg,
+                strip,
+                sides,
+                base,
+                hit.then_some(self.phase_deg.map(|(deg, _)| deg)),
+            );
             if hit {
                 let x = sides.1 + 14.0;
                 let tall = (pitch - 1.6).min(10.0);
@@ -249,28 +261,22 @@ fn axis(svg: &mut Svg, (left, right): (f64, f64), bottom: f64, phase_deg: Option
     }
 }
 
-/// One turn; a hit is filled where it swells.
-fn one(svg: &mut Svg, strip: &Strip, sides: (f64, f64), (base, pitch): (f64, f64), hit: bool) {
+/// One turn; a hit (with the snag's angle where it is known) is filled where it swells.
+fn one(svg: &mut Svg, strip: &Strip, sides: (f64, f64), base: f64, hit: Option<Option<f64>>) {
     let bins = strip.loss_sd.len().max(1) as f64;
     let at = |i: usize| sides.0 + (sides.1 - sides.0) * (i as f64 + 0.5) / bins;
-    // What is no hit stays within its own strip.
-    let most = if hit { SWELL } else { pitch * 0.6 };
-    let lift = |loss: f64| ((loss / FULL_SD).clamp(-0.1, 1.0) * SWELL).min(most);
-    let points = strip
-        .loss_sd
-        .iter()
-        .enumerate()
-        .map(|(i, loss)| match loss {
-            Some(loss) => (at(i), base - lift(*loss)),
-            None => (f64::NAN, f64::NAN),
-        });
-    svg.curve("raw", points);
-    if !hit {
-        return;
-    }
-    let losses = strip.loss_sd.iter().enumerate();
-    let known = losses.filter_map(|(i, loss)| Some((i, (*loss)?)));
-    let Some((peak, _)) = known.max_by(|a, b| a.1.total_cmp(&b.1)) else {
+    let lift = |loss: f64| (loss / FULL_SD).clamp(-0.1, 1.0) * SWELL;
+    let last = strip.loss_sd.len().saturating_sub(1);
+    let points = strip.loss_sd.iter().enumerate().flat_map(|(i, loss)| {
+        let y = loss.map_or(f64::NAN, |loss| base - lift(loss));
+        // The first and the last bin reach to the ends of the turn.
+        let ends = [(i == 0, sides.0), (true, at(i)), (i == last, sides.1)];
+        ends.into_iter()
+            .filter(|(is, _)| *is)
+            .map(move |(_, x)| (x, y))
+    });
+    svg.curve("raw", eased(&points.collect::<Vec<_>>()));
+    let Some(peak) = hit.and_then(|deg| peak(strip, deg)) else {
         return;
     };
     let around = peak.saturating_sub(2)..(peak + 3).min(strip.loss_sd.len());
@@ -287,6 +293,22 @@ fn one(svg: &mut Svg, strip: &Strip, sides: (f64, f64), (base, pitch): (f64, f64
         let ends = ([(a, base)], [(b, base)]);
         svg.area("solid", ends.0.into_iter().chain(top).chain(ends.1));
     }
+}
+
+/// The bin of a turn that lost most, near the snag's angle where that is known and was seen.
+fn peak(strip: &Strip, deg: Option<f64>) -> Option<usize> {
+    let bins = strip.loss_sd.len().max(1) as f64;
+    let near = |i: usize| {
+        let away = deg.map_or(0.0, |deg| ((i as f64 + 0.5) / bins * 360.0 - deg).abs());
+        away.min(360.0 - away) <= NEAR
+    };
+    let losses = strip.loss_sd.iter().enumerate();
+    let known: Vec<(usize, f64)> = losses.filter_map(|(i, loss)| Some((i, (*loss)?))).collect();
+    let most = |near: &dyn Fn(usize) -> bool| {
+        let some = known.iter().filter(|(i, _)| near(*i));
+        some.max_by(|a, b| a.1.total_cmp(&b.1)).map(|(i, _)| *i)
+    };
+    most(&near).or_else(|| most(&|_| true))
 }
 
 /// Suspects that turn together, tied by a bracket.
@@ -325,21 +347,21 @@ fn suspects(suspects: &[Suspect], same: &[Vec<String>], paper: Paper) -> Option<
         rows.push(("all others".into(), others, true));
     }
     let tied: Vec<usize> = groups.iter().map(Vec::len).collect();
-    let mut svg = Svg::new(
-        paper.width.units(),
-        4.0 + ROW * rows.len() as f64,
-        suspects_told(&rows, &tied),
-    );
-    for (i, (name, share, is_rest)) in rows.iter().enumerate() {
-        suspect(
-            &mut svg,
-            name,
-            (*share, *is_rest),
-            4.0 + ROW * i as f64,
-            paper.width,
-        );
+    let room = paper.width.units() - NAMES - 8.0;
+    let mut tops = vec![4.0];
+    let mut named = Vec::new();
+    for (name, ..) in &rows {
+        let lines = Letters::of("t16").wrap(name, room, 2);
+        let top = tops.last().copied().unwrap_or(4.0);
+        tops.push(top + ROW + LINE * (lines.len() as f64 - 1.0));
+        named.push(lines);
     }
-    brackets(&mut svg, &tied);
+    let height = tops.last().copied().unwrap_or(ROW);
+    let mut svg = Svg::new(paper.width.units(), height, suspects_told(&rows, &tied));
+    for ((lines, (_, share, is_rest)), top) in named.iter().zip(&rows).zip(&tops) {
+        suspect(&mut svg, lines, (*share, *is_rest), *top, room);
+    }
+    brackets(&mut svg, &tied, &tops);
     let picture = Picture::new("Suspects: what turns at this beat", svg, paper.width);
     Some(if tied.iter().any(|n| *n > 1) {
         picture
@@ -377,27 +399,27 @@ fn suspects_told(rows: &[(String, f64, bool)], tied: &[usize]) -> String {
 }
 
 /// One suspect: its share, its name, and a bar under the name.
-fn suspect(svg: &mut Svg, name: &str, (share, is_rest): (f64, bool), y: f64, width: Width) {
-    let left = 72.0;
+fn suspect(svg: &mut Svg, name: &[String], (share, is_rest): (f64, bool), y: f64, room: f64) {
     let class = if is_rest { "t18 tb t2" } else { "t18 tb" };
     let words = percent(share).replace("below ", "<").replace("above ", ">");
-    svg.text(class, Anchor::End, (left - 10.0, y + 18.0), &words);
+    svg.text(class, Anchor::End, (NAMES - 10.0, y + 18.0), &words);
     let class = if is_rest { "t16 t2" } else { "t16" };
-    let room = width.units() - left - 8.0;
-    for line in Letters::of(class).wrap(name, room, 1) {
-        svg.text(class, Anchor::Start, (left, y + 18.0), &line);
+    let mut bar = y + 8.0;
+    for line in name {
+        svg.text(class, Anchor::Start, (NAMES, bar + 10.0), line);
+        bar += LINE;
     }
     let class = if is_rest { "minor" } else { "solid" };
     let length = (room * share.clamp(0.0, 1.0)).max(1.5);
-    svg.block(class, (left, left + length), (y + 26.0, y + 34.0));
+    svg.block(class, (NAMES, NAMES + length), (bar, bar + 8.0));
 }
 
-fn brackets(svg: &mut Svg, tied: &[usize]) {
+/// A bracket left of those that turn together.
+fn brackets(svg: &mut Svg, tied: &[usize], tops: &[f64]) {
     let mut from = 0;
     for n in tied {
         if *n > 1 {
-            let top = 4.0 + ROW * from as f64 + 3.0;
-            let bottom = 4.0 + ROW * (from + n) as f64 - 10.0;
+            let (top, bottom) = (tops[from] + 3.0, tops[from + n] - 10.0);
             svg.curve(
                 "axis",
                 [(14.0, top), (5.0, top), (5.0, bottom), (14.0, bottom)],

@@ -27,10 +27,14 @@ pub(super) const BLOCK: f64 = 20.0;
 const ROW: f64 = 34.0;
 /// From the upper edge of the last block to the body.
 pub(super) const BLOCK_ABOVE: f64 = 22.0;
+/// Room beyond a limit at the end of a rule, share of the rest.
+const BESIDE: f64 = 0.3;
+/// A block shorter than this is cut by a thinner line.
+const THIN: f64 = 24.0;
 /// Smallest share of the rule that a block takes: decided, undecided.
 const LEAST: (f64, f64) = (0.03, 0.15);
 /// Numbers sought along a rule, from the coarsest: a coarser one stays the same while an interval draws in.
-const GRIDS: [f64; 4] = [5.0, 10.0, 20.0, 40.0];
+const GRIDS: [f64; 4] = [8.0, 12.0, 20.0, 40.0];
 
 /// Where `outside` lies.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -118,7 +122,7 @@ impl Rule<'_> {
     /// The rule with its blocks; `label`: what the eye sees.
     pub fn draw(&self, label: impl Into<String>, width: Width) -> Svg {
         let top = 12.0 + ROW * self.rows.len().max(1) as f64;
-        let mut svg = Svg::new(width.units(), Steel::height(top), label);
+        let mut svg = Svg::new(width.units(), Steel::height(top, self.limit), label);
         let steel = Steel::new(self.range(), self.limit, top, width);
         steel.draw(&mut svg, width);
         steel.stem(&mut svg, 4.0);
@@ -147,10 +151,17 @@ impl Rule<'_> {
             (lo, hi) if self.rows.is_empty() => (lo.min(0.0), hi.max(0.0) * 2.0),
             pair => pair,
         };
-        let from_nought = (lo.min(0.0), hi.max(0.0));
+        // Beyond a limit there is room for the part that lies there.
+        let beside = |(lo, hi): (f64, f64)| match self.limit.map(|limit| limit.value) {
+            Some(limit) if limit >= hi => (lo, hi + BESIDE * (hi - lo)),
+            Some(limit) if limit <= lo && lo < 0.0 => (lo - BESIDE * (hi - lo), hi),
+            _ => (lo, hi),
+        };
+        let nought = (lo.min(0.0), hi.max(0.0));
+        let all = [beside(nought), beside((lo, hi)), (lo, hi)];
         let tries = GRIDS
             .iter()
-            .flat_map(|grid| [(from_nought, *grid), ((lo, hi), *grid)]);
+            .flat_map(|grid| all.map(|range| (range, *grid)));
         let ranges = tries.map(|((lo, hi), grid)| self.rounded(lo, hi, grid));
         let mut last = (lo, hi);
         for range in ranges {
@@ -217,9 +228,9 @@ impl Steel {
         self
     }
 
-    /// Height of a drawing that ends with a rule.
-    pub fn height(top: f64) -> f64 {
-        top + BODY + WORDS
+    /// Height of a drawing that ends with a rule; there are words under one with a limit.
+    pub fn height(top: f64, limit: Option<&Limit>) -> f64 {
+        top + BODY + if limit.is_some() { WORDS } else { 4.0 }
     }
 
     /// Place of the notch.
@@ -303,17 +314,16 @@ impl Steel {
 
     fn graduate(&self, svg: &mut Svg, width: Width) {
         let (scale, top) = (&self.scale, self.top);
-        let (ticks, places) = scale.ticks(width.ticks());
+        let ticks = scale.ticks(width.ticks());
         let clear = |x: &f64| self.notch().is_none_or(|at| (x - at).abs() > NOTCH.0 + 1.0);
         let down = |to: f64| move |x: f64| [(x, top), (x, top + to)];
-        let major: Vec<f64> = ticks.iter().map(|t| scale.at(*t)).collect();
+        let major: Vec<f64> = ticks.iter().map(|(t, _)| scale.at(*t)).collect();
         let fine = scale.fine(width.ticks()).into_iter().map(|t| scale.at(t));
         let fine = fine.filter(|x| major.iter().all(|m| (m - x).abs() > 0.5));
         svg.lines("tickm", fine.filter(clear).map(down(6.0)));
         svg.lines("tick", major.iter().copied().filter(clear).map(down(13.0)));
-        for (tick, x) in ticks.iter().zip(major) {
-            let words = format!("{tick:.places$}");
-            svg.text_within("t15", self.sides(), (x, top + 29.0), &words);
+        for ((_, words), x) in ticks.iter().zip(major) {
+            svg.text_within("t15", self.sides(), (x, top + 29.0), words);
         }
     }
 
@@ -347,6 +357,7 @@ impl Steel {
         svg.block(row.block.class(), (x0, x1), (y, y + BLOCK));
         let cut = self.scale.held(row.estimate.value);
         let class = match row.block {
+            Block::Filled if x1 - x0 < THIN => "estn",
             Block::Filled => "est",
             _ => "estk",
         };
@@ -356,27 +367,172 @@ impl Steel {
             svg.line("limitk", (at, y - 2.0), (at, y + BLOCK + 2.0));
         }
         if let Some(word) = row.word {
-            self.beside(svg, word, (x0, x1), y + BLOCK - 5.0);
+            self.beside(svg, word, (x0, x1), y);
         }
     }
 
-    /// A word beside a block, where neither the rule's end nor the limit's line is.
+    /// A number at the end of a bar: beside it, behind the notch where that is in the way.
+    pub fn reading(&self, svg: &mut Svg, class: &str, words: &str, (end, y): (f64, f64)) {
+        let length = Letters::of(class).width(words);
+        let notch = self.notch();
+        let free = |x: &f64| {
+            let room = x - 6.0..=x + length + 6.0;
+            x + length < self.sides().1 && notch.is_none_or(|at| !room.contains(&at))
+        };
+        let places = [end + 9.0, notch.unwrap_or(end).max(end) + 12.0];
+        let x = places.into_iter().find(free).unwrap_or(end - 9.0 - length);
+        svg.text(class, Anchor::Start, (x.max(self.sides().0), y), words);
+    }
+
+    /// A word beside a block; above it where neither side is free of the rule's end and the limit's line.
     fn beside(&self, svg: &mut Svg, word: &str, (x0, x1): (f64, f64), y: f64) {
         let length = Letters::of("t16 tb").width(word);
         let (left, right) = self.sides();
-        let free = |from: f64, to: f64| {
-            let crossed = self
-                .notch()
-                .is_some_and(|at| (from - 4.0..=to + 4.0).contains(&at));
-            from >= left && to <= right && !crossed
+        let free = |from: f64| {
+            let (from, to) = (from - 4.0, from + length + 4.0);
+            let crossed = self.notch().is_some_and(|at| (from..=to).contains(&at));
+            from + 4.0 >= left && to - 4.0 <= right && !crossed
         };
-        let places = [(x1 + 8.0, x1 + 8.0 + length), (x0 - 8.0 - length, x0 - 8.0)];
-        let place = places.into_iter().find(|(a, b)| free(*a, *b));
-        // Neither side is free: over the limit's line, with a clear edge.
-        let (from, _) = place.unwrap_or_else(|| {
-            let fits = x1 + 8.0 + length <= right;
-            if fits { places[0] } else { places[1] }
-        });
-        svg.text("t16 tb tc", Anchor::Start, (from.max(left), y), word);
+        let sides = [x1 + 8.0, x0 - 8.0 - length];
+        if let Some(from) = sides.into_iter().find(|from| free(*from)) {
+            return svg.text("t16 tb", Anchor::Start, (from, y + BLOCK - 5.0), word);
+        }
+        let before_the_line = self.notch().map_or(x0, |at| at - 5.0 - length);
+        let above = [x0, before_the_line, right - length];
+        let from = above.into_iter().find(|from| free(*from)).unwrap_or(left);
+        svg.text("t16 tb tc", Anchor::Start, (from, y - 3.0), word);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn estimate(lo95: f64, hi95: f64) -> Estimate {
+        Estimate {
+            value: f64::midpoint(lo95, hi95),
+            u: (hi95 - lo95) / 4.0,
+            lo95,
+            hi95,
+        }
+    }
+
+    fn row(lo95: f64, hi95: f64, block: Block) -> Row<'static> {
+        Row {
+            estimate: estimate(lo95, hi95),
+            block,
+            word: None,
+        }
+    }
+
+    /// Range, and each block's share of the rule and its ends' distance from where the scale puts them.
+    fn drawn(rows: &[Row], limit: f64, width: Width) -> ((f64, f64), Vec<(f64, f64)>) {
+        let limit = Limit::new(limit, Outside::Right);
+        let rule = Rule {
+            rows,
+            limit: Some(&limit),
+            natural: (None, None),
+        };
+        let range = rule.range();
+        let steel = Steel::new(range, Some(&limit), 46.0, width);
+        let length = steel.scale.to.1 - steel.scale.to.0;
+        let of = |row: &Row| {
+            let (x0, x1) = steel.ends(row);
+            let e = row.estimate;
+            let off = (x0 - steel.scale.at(e.lo95))
+                .abs()
+                .max((x1 - steel.scale.at(e.hi95)).abs());
+            ((x1 - x0) / length, off)
+        };
+        (range, rows.iter().map(of).collect())
+    }
+
+    #[test]
+    fn blocks_take_their_share_and_end_where_their_interval_ends() {
+        for width in Width::ALL {
+            for scale in [1e-3, 1.0, 3e4] {
+                // An undecided interval of any width, wherever the limit lies in it.
+                for (lo, hi) in [
+                    (0.99, 1.01),
+                    (0.2, 1.1),
+                    (-3.0, 1.001),
+                    (0.999_99, 1.000_02),
+                    (0.9, 40.0),
+                ] {
+                    let row = row(lo * scale, hi * scale, Block::Dashed);
+                    let (range, blocks) = drawn(&[row], scale, width);
+                    assert!(range.0 <= lo * scale && range.1 >= hi * scale, "{range:?}");
+                    assert!(
+                        blocks[0].0 >= 0.15 && blocks[0].1 < 1e-6,
+                        "{lo} {hi}: {blocks:?}"
+                    );
+                }
+                // A decided one on either side of it.
+                for (lo, hi) in [
+                    (1.02, 1.05),
+                    (0.1, 0.2),
+                    (3.7, 4.5),
+                    (12.0, 13.0),
+                    (-0.1, 0.05),
+                ] {
+                    let row = row(lo * scale, hi * scale, Block::Filled);
+                    let (range, blocks) = drawn(&[row], scale, width);
+                    assert!(
+                        (range.0..=range.1).contains(&scale),
+                        "the limit lies on the rule"
+                    );
+                    assert!(
+                        blocks[0].0 >= 0.03 && blocks[0].1 < 1e-6,
+                        "{lo} {hi}: {blocks:?}"
+                    );
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn a_block_too_thin_to_see_is_widened_but_not_onto_the_limit() {
+        for (lo, hi) in [(40.0, 40.01), (0.002, 0.0021), (1.0001, 1.000_101)] {
+            let limit = Limit::new(1.0, Outside::Right);
+            let rows = [row(lo, hi, Block::Filled), row(0.0, 60.0, Block::Empty)];
+            let rule = Rule {
+                rows: &rows,
+                limit: Some(&limit),
+                natural: (Some(0.0), None),
+            };
+            let steel = Steel::new(rule.range(), Some(&limit), 46.0, Width::Narrow);
+            let (x0, x1) = steel.ends(&rows[0]);
+            let at = steel.notch().unwrap();
+            assert!(x1 - x0 >= 0.0299 * (steel.scale.to.1 - steel.scale.to.0));
+            assert!(x0 > at || x1 < at, "{lo}: {x0} {x1} {at}");
+        }
+    }
+
+    #[test]
+    fn the_notch_stands_at_the_limit() {
+        let limit = Limit::new(1.5, Outside::Right);
+        let rows = [row(3.7, 4.5, Block::Filled)];
+        let rule = Rule {
+            rows: &rows,
+            limit: Some(&limit),
+            natural: (None, None),
+        };
+        let steel = Steel::new(rule.range(), Some(&limit), 46.0, Width::Narrow);
+        let at = super::super::svg::rounded(steel.notch().unwrap());
+        let svg = rule
+            .draw("", Width::Narrow)
+            .finish(super::super::svg::Frame::Page, "");
+        let outline = svg.split("class=\"steel\" d=\"M8 46l").nth(1).unwrap();
+        let to_notch: f64 = outline.split(' ').next().unwrap().parse().unwrap();
+        assert!((8.0 + to_notch + NOTCH.0 - at).abs() < 0.11, "{outline}");
+        // Stem, notch, words.
+        assert!(
+            svg.contains(&format!("class=\"limit\" d=\"M{at} 4")),
+            "{svg}"
+        );
+        assert!(
+            svg.contains(&format!("x=\"{at}\" y=\"108\">limit 1.5<")),
+            "{svg}"
+        );
     }
 }

@@ -1,5 +1,8 @@
 //! From a quantity to a place in the drawing.
 
+/// More round values than any picture takes.
+const MOST_TICKS: usize = 100;
+
 /// A straight scale.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Scale {
@@ -46,18 +49,38 @@ impl Scale {
             .collect()
     }
 
-    /// Round values on the scale, about `count` of them, and how many decimals they need.
-    pub fn ticks(&self, count: usize) -> (Vec<f64>, usize) {
-        let step = step((self.from.1 - self.from.0) / count.max(1) as f64);
+    /// Round values on the scale in steps of 1, 2 or 5, about `count` of them, with their words.
+    pub fn ticks(&self, count: usize) -> Vec<(f64, String)> {
+        self.every(step((self.from.1 - self.from.0) / count.max(1) as f64))
+    }
+
+    /// As many round values as there may be lines, in steps of 1, 2, 2.5 or 5, with their words.
+    pub fn at_most(&self, lines: usize) -> Vec<(f64, String)> {
+        let span = self.from.1 - self.from.0;
+        let power = libm::pow(10.0, libm::floor(libm::log10(span)) - 2.0);
+        let steps = [10.0, 20.0, 25.0, 50.0, 100.0, 200.0, 250.0, 500.0, 1000.0];
+        let tries = steps.iter().map(|step| self.every(step * power));
+        let fits = |ticks: &Vec<(f64, String)>| ticks.len() <= lines;
+        tries.into_iter().find(fits).unwrap_or_default()
+    }
+
+    /// Multiples of a step on the scale.
+    fn every(&self, step: f64) -> Vec<(f64, String)> {
+        let places = decimals(step);
         let first = libm::ceil(self.from.0 / step - 1e-9);
         let last = libm::floor(self.from.1 / step + 1e-9);
         let mut ticks = Vec::new();
         let mut k = first;
-        while k <= last && ticks.len() < 4 * count.max(1) {
-            ticks.push(k * step + 0.0); // no minus in front of nought
+        while k <= last && ticks.len() < MOST_TICKS {
+            let words = if k.abs() < 0.5 {
+                "0".into()
+            } else {
+                format!("{:.places$}", k * step)
+            };
+            ticks.push((k * step, words));
             k += 1.0;
         }
-        (ticks, decimals(step))
+        ticks
     }
 }
 
@@ -88,11 +111,30 @@ mod tests {
 
     #[test]
     fn ticks_are_round_and_inside() {
-        let (ticks, places) = Scale::new(0.0, 6.3, 0.0, 100.0).ticks(6);
-        assert_eq!((ticks.len(), places), (4, 0)); // 0 2 4 6
-        let (ticks, places) = Scale::new(0.9, 1.7, 0.0, 100.0).ticks(5);
-        assert_eq!(places, 1);
-        assert!((ticks[0] - 1.0).abs() < 1e-12 && (ticks[3] - 1.6).abs() < 1e-12);
+        let words =
+            |ticks: Vec<(f64, String)>| -> Vec<String> { ticks.into_iter().map(|t| t.1).collect() };
+        let scale = |lo, hi| Scale::new(lo, hi, 0.0, 100.0);
+        assert_eq!(words(scale(0.0, 6.3).ticks(6)), ["0", "2", "4", "6"]);
+        assert_eq!(
+            words(scale(0.9, 1.7).ticks(5)),
+            ["1.0", "1.2", "1.4", "1.6"]
+        );
+        for span in [0.087, 0.87, 1.0, 1.7, 2.3, 3.9, 6.0, 9.9] {
+            let n = scale(0.0, span).at_most(5).len();
+            assert!((3..=5).contains(&n), "{span}: {n}");
+        }
+        assert_eq!(
+            words(scale(-2.7, 2.7).at_most(5)),
+            ["-2", "-1", "0", "1", "2"]
+        );
+        assert_eq!(
+            words(scale(3.3, 14.4).at_most(5)),
+            ["5.0", "7.5", "10.0", "12.5"]
+        );
+        assert_eq!(
+            words(scale(8.1, 8.9).at_most(4)),
+            ["8.2", "8.4", "8.6", "8.8"]
+        );
         assert!((step(0.011) - 0.02).abs() < 1e-12 && (step(7.0) - 10.0).abs() < 1e-12);
     }
 

@@ -64,6 +64,9 @@ impl Sheet {
     }
 
     fn pictures(&mut self, pictures: Vec<Picture>) {
+        if let Some(first) = pictures.first() {
+            self.words("t16", first.label());
+        }
         for picture in pictures {
             self.height += GAP / 2.0;
             self.words("t16 tb", &picture.heading);

@@ -118,12 +118,12 @@ fn told(peaks: &[Vec<f64>; 2], weight: Option<f64>) -> String {
 
 fn grid(svg: &mut Svg, axes: &Axes, is_first: bool) {
     let ((left, right), bottom) = (axes.x.to, axes.y.to.0);
-    let (ticks, places) = axes.y.ticks(4);
-    let across = |t: &f64| [(left, axes.y.at(*t)), (right, axes.y.at(*t))];
+    let ticks = axes.y.at_most(5);
+    let across = |(t, _): &(f64, String)| [(left, axes.y.at(*t)), (right, axes.y.at(*t))];
     svg.lines("grid", ticks.iter().map(across));
-    for tick in ticks.iter().filter(|_| is_first) {
+    for (tick, words) in ticks.iter().filter(|_| is_first) {
         let at = (left - 6.0, axes.y.at(*tick) + 5.0);
-        svg.text("t15 t2", Anchor::End, at, &format!("{tick:.places$}"));
+        svg.text("t15 t2", Anchor::End, at, words);
     }
     svg.line("axis", (left, bottom), (right, bottom));
     for stroke in 1..=STROKES {
@@ -152,7 +152,7 @@ fn one_side(svg: &mut Svg, axes: &Axes, pulls: &[Pull]) {
             .filter(|(x, _)| (from..=to).contains(x))
             .map(|(x, force)| axes.held(x, force))
             .collect();
-        svg.curve("raw", thinned(&points));
+        svg.curve("raw", thinned(&points, 1.0));
     }
     for (report, _) in pulls {
         for (i, stroke) in report.strokes.iter().take(STROKES).enumerate() {

@@ -17,8 +17,9 @@ use super::letters::Letters;
 /// | `fit` | fit: the heaviest curve |
 /// | `dot` | peak of a stroke |
 /// | `band`, `bandedge` | area, its edge |
+/// | `under` | area under readings, with the readings as its edge |
 /// | `bar`, `barh`, `bard` | block: filled (counts), empty (before), dashed (undecided) |
-/// | `est`, `estk` | the value cut through a filled block, through an empty one |
+/// | `est`, `estn`, `estk` | the value cut through a filled block, through a thin one, through an empty one |
 /// | `limit`, `limitk`, `case` | limit: long dashes; through a block, with a clear edge |
 /// | `steel`, `hatchl` | body of a rule, its hatched part `outside` |
 /// | `solid`, `minor`, `hollow` | filled shape, a less important one, an empty one |

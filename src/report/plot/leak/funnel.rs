@@ -42,12 +42,17 @@ pub(super) fn draw(view: &LeakView, width: Width) -> Picture {
     let moments = thin(&view.funnel);
     let top = if moments.len() > 1 { TOP.0 } else { TOP.1 };
     let steel = Steel::new(rule.range(), limit.as_ref(), top, width);
-    let mut svg = Svg::new(width.units(), Steel::height(top), told(view, rate));
+    let mut svg = Svg::new(
+        width.units(),
+        Steel::height(top, limit.as_ref()),
+        told(view, rate),
+    );
     if moments.len() > 1 {
-        closing_in(&mut svg, &steel, &moments, rate, width);
+        closing_in(&mut svg, &steel, &moments, rate);
     }
     steel.draw(&mut svg, width);
     steel.stem(&mut svg, 4.0);
+    times(&mut svg, &moments, width);
     match rows.first() {
         Some(row) => steel.block(&mut svg, row, top - BLOCK_ABOVE),
         None => no_block(&mut svg, &steel, width),
@@ -103,16 +108,15 @@ fn thin(moments: &[Moment]) -> Vec<Moment> {
         .collect()
 }
 
-fn closing_in(
-    svg: &mut Svg,
-    steel: &Steel,
-    moments: &[Moment],
-    rate: Option<Estimate>,
-    width: Width,
-) {
-    let (first, last) = (moments[0].t_s, moments[moments.len() - 1].t_s);
-    let span = (last - first).max(1e-9);
-    let y = |t_s: f64| FUNNEL.0 + (t_s - first) / span * (FUNNEL.1 - FUNNEL.0);
+/// Where a moment stands: time runs down.
+fn down_the(moments: &[Moment]) -> impl Fn(f64) -> f64 {
+    let first = moments.first().map_or(0.0, |m| m.t_s);
+    let span = moments.last().map_or(0.0, |m| m.t_s - first).max(1e-9);
+    move |t_s| FUNNEL.0 + (t_s - first) / span * (FUNNEL.1 - FUNNEL.0)
+}
+
+fn closing_in(svg: &mut Svg, steel: &Steel, moments: &[Moment], rate: Option<Estimate>) {
+    let y = down_the(moments);
     let (left, right) = steel.sides();
     let x = |rate: f64| steel.scale.at(rate / CM3_PER_MIN).clamp(left, right);
     // At the frame the band is cut off without an edge.
@@ -128,7 +132,6 @@ fn closing_in(
     let down = moments.iter().map(|m| (x(m.lo), y(m.t_s)));
     let up = moments.iter().rev().map(|m| (x(m.hi), y(m.t_s)));
     svg.area("band", down.chain(up));
-    times(svg, &y, (first, last), width);
     svg.curve("bandedge", moments.iter().map(|m| edge(m.lo, m.t_s)));
     svg.curve("bandedge", moments.iter().map(|m| edge(m.hi, m.t_s)));
     svg.curve("raw", moments.iter().map(|m| edge(m.value, m.t_s)));
@@ -140,7 +143,9 @@ fn closing_in(
 }
 
 /// Three moments by name.
-fn times(svg: &mut Svg, y: &impl Fn(f64) -> f64, (first, last): (f64, f64), width: Width) {
+fn times(svg: &mut Svg, moments: &[Moment], width: Width) {
+    let [first, .., last] = moments else { return };
+    let ((first, last), y) = ((first.t_s, last.t_s), down_the(moments));
     let right = width.units() - 2.0;
     for share in [1.0 / 3.0, 2.0 / 3.0, 1.0] {
         let t_s = first + share * (last - first);

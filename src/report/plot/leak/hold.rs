@@ -21,6 +21,9 @@ const LEAST_SPAN: f64 = 0.05;
 const LEFT_OUT_S: f64 = 1.0;
 /// Seconds shown of a running record before the hold begins.
 const LOOK_BACK_S: f64 = 30.0;
+/// Distance of two dots that lie on the fit, and how far one must stand off it to be drawn in any case.
+const APART: f64 = 7.0;
+const STANDS_OFF: f64 = 2.0;
 /// Residuals beyond this many times their middle size are drawn at the edge, so that one knock does not flatten the rest.
 const FAR: f64 = 6.0;
 
@@ -36,32 +39,33 @@ fn around(values: impl IntoIterator<Item = f64>) -> (f64, f64) {
 pub(super) fn readings(finding: &LeakFinding, width: Width) -> Picture {
     let trace = &finding.trace;
     let (readings, fit) = (kpa(&trace.pressure_pa), kpa(&trace.fit_pa));
+    let first = first_second(finding);
     let end_s = trace.t_s.last().copied().unwrap_or(1.0);
-    let y = around(readings.iter().chain(&fit).copied());
+    let all = readings.iter().chain(&fit).copied();
+    let y = around(all.chain(first.iter().map(|(_, p)| *p)));
     let sides = (SIDE.0, width.units() - RIGHT);
     let axes = Axes::new((0.0, end_s), y, sides, (EDGE.0 + 20.0, HEIGHT.0 - EDGE.1));
     let mut svg = Svg::new(width.units(), HEIGHT.0, told(finding, &readings));
-    axes.grid(&mut svg, 4);
-    axes.along(&mut svg, "s", width.pick(4, 7));
-    let dots: Vec<(f64, f64)> = points(&axes, &trace.t_s, &readings);
-    let counted = |i: usize| is_counted(trace, i);
-    let used = (0..dots.len()).filter(|i| counted(*i)).map(|i| dots[i]);
-    svg.dots("rawdot", used);
-    let left_out = (0..dots.len()).map(|i| {
-        let near = [i.wrapping_sub(1), i, i + 1].into_iter();
-        let keep = near.into_iter().any(|k| k < dots.len() && !counted(k));
-        if keep { dots[i] } else { (f64::NAN, f64::NAN) }
-    });
-    svg.curve("notc", left_out);
-    svg.curve("fit", thinned(&points(&axes, &trace.t_s, &fit)));
+    axes.grid(&mut svg, 5);
+    axes.along(&mut svg, "s", width.pick(5, 7));
+    let curve = points(&axes, &trace.t_s, &fit);
+    svg.curve("fit", thinned(&curve, 1.0));
+    let dots = points(&axes, &trace.t_s, &readings);
+    counted(&mut svg, trace, &dots, &curve);
+    svg.curve("notc", first.iter().map(|(t, p)| axes.held(*t, *p)));
     not_counted(&mut svg, trace, &dots, &axes);
-    settled(&mut svg, finding, &axes);
-    if let Some((t, p)) = trace
-        .t_s
-        .last()
-        .zip(fit.last())
-        .filter(|(_, p)| p.is_finite())
-    {
+    settled(&mut svg, finding, &axes, &dots);
+    last_value(&mut svg, &axes, trace.t_s.last().zip(fit.last()));
+    Picture::new(
+        "Gauge pressure in kPa: readings as dots, fit as line",
+        svg,
+        width,
+    )
+}
+
+/// The fit's word and its last value.
+fn last_value(svg: &mut Svg, axes: &Axes, last: Option<(&f64, &f64)>) {
+    if let Some((t, p)) = last.filter(|(_, p)| p.is_finite()) {
         let (x, y) = axes.held(*t, *p);
         let y = y.min(axes.y.to.0 - 24.0).max(axes.y.to.1 + 14.0);
         svg.text("t15 tb", Anchor::Start, (x + 7.0, y), "fit");
@@ -72,11 +76,37 @@ pub(super) fn readings(finding: &LeakFinding, width: Width) -> Picture {
             &format!("{p:.2}"),
         );
     }
-    Picture::new(
-        "Gauge pressure in kPa: readings as dots, fit as line",
-        svg,
-        width,
-    )
+}
+
+/// What was read before the fit begins: seconds of the hold and kPa.
+fn first_second(finding: &LeakFinding) -> Vec<(f64, f64)> {
+    let Some(start_s) = finding.hold_start_s else {
+        return Vec::new();
+    };
+    let until = finding.trace.t_s.first().copied().unwrap_or(0.0);
+    let since = finding
+        .trace
+        .record
+        .iter()
+        .map(|(t, p)| (t - start_s, p / 1e3));
+    since.filter(|(t, _)| (0.0..=until).contains(t)).collect()
+}
+
+/// Counted readings: one every few units, so that the fit is seen between them, and every one that stands off the fit.
+fn counted(svg: &mut Svg, trace: &LeakTrace, dots: &[(f64, f64)], curve: &[(f64, f64)]) {
+    let mut last = f64::NEG_INFINITY;
+    let mut shown = Vec::new();
+    for i in (0..dots.len()).filter(|i| is_counted(trace, *i)) {
+        let (x, y) = dots[i];
+        let off = curve
+            .get(i)
+            .is_none_or(|fit| (fit.1 - y).abs() > STANDS_OFF);
+        if off || x - last >= APART {
+            last = x;
+            shown.push(dots[i]);
+        }
+    }
+    svg.dots("rawdot", shown);
 }
 
 fn kpa(values: &[f64]) -> Vec<f64> {
@@ -114,51 +144,50 @@ fn told(finding: &LeakFinding, readings: &[f64]) -> String {
     )
 }
 
-/// Words at what the fit leaves out: the first second, and the first knock after it.
+/// What the fit leaves out after the first second, dotted, and the words for both.
 fn not_counted(svg: &mut Svg, trace: &LeakTrace, dots: &[(f64, f64)], axes: &Axes) {
-    let top = axes.y.to.1;
-    let x = axes.x.at(LEFT_OUT_S);
+    let counts = |i: usize| is_counted(trace, i);
+    let left_out = (0..dots.len()).map(|i| {
+        let near = [i.wrapping_sub(1), i, i + 1].into_iter();
+        let keep = near.into_iter().any(|k| k < dots.len() && !counts(k));
+        if keep { dots[i] } else { (f64::NAN, f64::NAN) }
+    });
+    svg.curve("notc", left_out);
+    let (x, top) = (axes.x.at(LEFT_OUT_S), axes.y.to.1);
     svg.line("tick", (x, top - 16.0), (x, axes.y.to.0));
-    svg.text(
-        "t15 t2",
-        Anchor::Start,
-        (x + 5.0, top - 5.0),
-        "first second not counted",
-    );
-    let masked = |i: &usize| trace.t_s[*i] >= LEFT_OUT_S && !is_counted(trace, *i);
+    let words = "first second not counted";
+    svg.text("t15 t2", Anchor::Start, (x + 5.0, top - 5.0), words);
+    let masked = |i: &usize| trace.t_s[*i] >= LEFT_OUT_S && !counts(*i);
     if let Some(i) = (0..dots.len()).find(masked) {
-        let words = "knock: not counted";
-        let half = Letters::of("t15").width(words) / 2.0;
-        let x = dots[i].0.max(axes.x.to.0 + half).min(axes.x.to.1 - half);
-        // Above the curve where there is room, else below it.
-        let above = dots[i].1 - 16.0;
-        let y = if above > top + 14.0 {
-            above
-        } else {
-            dots[i].1 + 34.0
-        };
-        svg.text("t15 t2 tc", Anchor::Middle, (x, y), words);
+        beside(svg, axes, dots[i], "knock: not counted");
     }
 }
 
+/// Words at a point of a falling curve: it leaves room above on the right, and below on the left.
+fn beside(svg: &mut Svg, axes: &Axes, (x, y): (f64, f64), words: &str) {
+    let length = Letters::of("t15").width(words);
+    let above = (y - 10.0).max(axes.y.to.1 + 14.0);
+    let below = (y + 24.0).min(axes.y.to.0 - 5.0);
+    let (x, y) = match x + 8.0 + length < axes.x.to.1 {
+        true => (x + 8.0, above),
+        false => ((x - 8.0 - length).max(axes.x.to.0 + 4.0), below),
+    };
+    svg.text("t15 t2 tc", Anchor::Start, (x, y), words);
+}
+
 /// From where on the gas no longer disturbs a reading by eye.
-fn settled(svg: &mut Svg, finding: &LeakFinding, axes: &Axes) {
+fn settled(svg: &mut Svg, finding: &LeakFinding, axes: &Axes, dots: &[(f64, f64)]) {
     let Some(s) = finding
         .settled_at_s
         .filter(|s| (2.0..axes.x.from.1).contains(s))
     else {
         return;
     };
-    let (x, bottom) = (axes.x.at(s), axes.y.to.0);
-    svg.line("tick", (x, bottom - 12.0), (x, bottom));
-    let words = "gas settled";
-    let length = Letters::of("t15").width(words);
-    let place = if x + 6.0 + length < axes.x.to.1 {
-        (Anchor::Start, x + 5.0)
-    } else {
-        (Anchor::End, x - 5.0)
-    };
-    svg.text("t15 t2 tc", place.0, (place.1, bottom - 6.0), words);
+    let x = axes.x.at(s);
+    if let Some((_, y)) = dots.iter().find(|(at, _)| *at >= x) {
+        svg.line("tick", (x, y - 12.0), (x, y + 12.0));
+        beside(svg, axes, (x, *y), "gas settled");
+    }
 }
 
 /// What the fit leaves of each reading, magnified.
@@ -185,7 +214,7 @@ pub(super) fn residuals(trace: &LeakTrace, width: Width) -> Option<Picture> {
         (EDGE.0, HEIGHT.1 - EDGE.1),
     );
     axes.grid(&mut svg, 3);
-    axes.along(&mut svg, "s", width.pick(4, 7));
+    axes.along(&mut svg, "s", width.pick(5, 7));
     svg.line("fit", axes.at(0.0, 0.0), axes.at(end_s, 0.0));
     svg.dots("rawdot", left.iter().map(|(t, r)| axes.held(*t, *r)));
     Some(Picture::new("Readings less fit, in Pa", svg, width))
@@ -234,7 +263,7 @@ fn line(
     let y = around(readings.iter().map(|(_, p)| p / 1e3));
     let sides = (SIDE.0, width.units() - SIDE.1);
     let axes = Axes::new((from, to), y, sides, (EDGE.0, height - EDGE.1));
-    axes.grid(&mut svg, 3);
+    axes.grid(&mut svg, 4);
     axes.along(&mut svg, "s", width.ticks());
     let split = readings.iter().take_while(|(t, _)| left_out(*t)).count();
     let points = |part: &[(f64, f64)]| -> Vec<(f64, f64)> {
@@ -243,6 +272,7 @@ fn line(
                 .iter()
                 .map(|(t, p)| axes.at(*t, p / 1e3))
                 .collect::<Vec<_>>(),
+            1.0,
         )
     };
     svg.curve("notc", points(&readings[..(split + 1).min(readings.len())]));

@@ -2,10 +2,9 @@
 
 use super::super::{
     Picture, Width,
-    letters::Letters,
     rule::{Limit, Outside, Steel},
     scale::step,
-    svg::{Anchor, Svg},
+    svg::Svg,
 };
 use crate::{inspect::guide::LeakView, report::number::stated};
 
@@ -14,6 +13,8 @@ const TOP: f64 = 126.0;
 const BAR: f64 = 64.0;
 /// How far beyond the mark the rule goes.
 const BEYOND: f64 = 1.6;
+/// How far beyond the pressure: its number stands there.
+const OVER: f64 = 1.4;
 /// The pump's relief valve opens here at the latest, kPa (firmware-notes/wiring-pressure.md).
 const RELIEF_KPA: f64 = 30.0;
 
@@ -24,7 +25,7 @@ pub(super) fn bar(view: &LeakView, width: Width) -> Picture {
         .pressure_pa
         .map(|pa| pa / 1e3)
         .filter(|p| p.is_finite());
-    let end = (mark * BEYOND).max(now.unwrap_or(0.0) * 1.1).max(1e-3);
+    let end = (mark * BEYOND).max(now.unwrap_or(0.0) * OVER).max(1e-3);
     let end = libm::ceil(end / step(end / 8.0) - 1e-9) * step(end / 8.0);
     let limit = Limit {
         value: mark,
@@ -53,8 +54,8 @@ pub(super) fn bar(view: &LeakView, width: Width) -> Picture {
     steel.stem(&mut svg, TOP - BAR - 10.0);
     let words = format!("pump to {} kPa", stated(mark));
     svg.text_within("t18 tb", steel.sides(), (notch, 24.0), &words);
-    reading(&mut svg, &steel, now, notch);
     relief(&mut svg, &steel);
+    reading(&mut svg, &steel, now);
     Picture::new("Gauge pressure in kPa", svg, width)
 }
 
@@ -67,29 +68,14 @@ fn told(now: Option<f64>, mark: f64) -> String {
     }
 }
 
-/// The pressure now, beside the bar's end where there is room, else inside it.
-fn reading(svg: &mut Svg, steel: &Steel, now: Option<f64>, notch: f64) {
+/// The pressure now, beside the bar's end.
+fn reading(svg: &mut Svg, steel: &Steel, now: Option<f64>) {
     let words = match now {
         Some(now) => format!("{now:.1} now"),
         None => "no reading yet".into(),
     };
-    let length = Letters::of("t18 tb").width(&words);
     let end = steel.scale.held(now.unwrap_or(0.0));
-    let y = TOP - 2.0 - BAR / 2.0 + 6.0;
-    let beside = end + 9.0;
-    let room = if end < notch {
-        notch - 8.0
-    } else {
-        steel.sides().1
-    };
-    let x = if beside + length <= room {
-        beside
-    } else if end < notch {
-        notch + 12.0
-    } else {
-        end - 9.0 - length
-    };
-    svg.text("t18 tb tc", Anchor::Start, (x, y), &words);
+    steel.reading(svg, "t18 tb tc", &words, (end, TOP - 2.0 - BAR / 2.0 + 6.0));
 }
 
 /// The relief valve as a stop, where the rule reaches that far.
@@ -98,11 +84,12 @@ fn relief(svg: &mut Svg, steel: &Steel) {
         return;
     }
     let x = steel.scale.at(RELIEF_KPA);
-    svg.line("axis", (x, TOP - BAR + 12.0), (x, TOP));
+    svg.line("case", (x, TOP - BAR - 4.0), (x, TOP - 2.0));
+    svg.line("axis", (x, TOP - BAR - 4.0), (x, TOP));
     svg.text_within(
-        "t15 t2 tc",
+        "t15 t2",
         steel.sides(),
-        (x, TOP - BAR + 5.0),
+        (x, TOP - BAR - 10.0),
         "valve, at most",
     );
 }

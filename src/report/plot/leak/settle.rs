@@ -10,6 +10,8 @@ use crate::inspect::guide::{LeakView, SettleStep};
 const COLUMNS: (usize, usize) = (8, 12);
 /// Columns to come that are always there.
 const TO_COME: usize = 2;
+/// How much of a step the next one is expected to lose: at least, at most. Display only.
+const FALL: (f64, f64) = (0.7, 1.0);
 /// Seconds of a step.
 const STEP_S: f64 = 3.0;
 /// Room above for the words at the bracket; height of the largest column; room below.
@@ -59,12 +61,8 @@ pub(super) fn stairs(view: &LeakView, width: Width) -> Picture {
         let spoken_of = shown.len() > 1 && i >= last_two;
         column(&mut svg, &stairs, i, step, spoken_of);
     }
-    let next = shown.last().map_or(stairs.largest / 2.0, |s| s.lost_pa);
     if !view.is_level {
-        for i in shown.len()..columns {
-            let top = stairs.top(next).min(stairs.base - 6.0);
-            svg.block("colh", stairs.x(i), (top, stairs.base));
-        }
+        to_come(&mut svg, &stairs, shown, columns);
     }
     axis(&mut svg, &stairs, shown, columns, width);
     if shown.len() > 1 {
@@ -105,6 +103,22 @@ fn column(svg: &mut Svg, stairs: &Stairs, i: usize, step: &SettleStep, spoken_of
     let class = if spoken_of { "t15 tb" } else { "t15 t2" };
     let at = (stairs.middle(i), top - 6.0);
     svg.text(class, Anchor::Middle, at, &format!("{:.0}", step.lost_pa));
+}
+
+/// Empty columns that go on as the last ones fell.
+fn to_come(svg: &mut Svg, stairs: &Stairs, shown: &[SettleStep], columns: usize) {
+    let (last, fall) = match shown {
+        [.., a, b] => (b.lost_pa, (b.lost_pa / a.lost_pa).clamp(FALL.0, FALL.1)),
+        [one] => (one.lost_pa, FALL.0),
+        [] => (stairs.largest, FALL.0),
+    };
+    let fall = if fall.is_finite() { fall } else { FALL.1 };
+    let mut next = last;
+    for i in shown.len()..columns {
+        next *= fall;
+        let top = stairs.top(next).min(stairs.base - 6.0);
+        svg.block("colh", stairs.x(i), (top, stairs.base));
+    }
 }
 
 fn axis(svg: &mut Svg, stairs: &Stairs, shown: &[SettleStep], columns: usize, width: Width) {
