@@ -11,7 +11,7 @@
 //! | 0 | [`units`], [`reading`] |
 //! | 1 | [`wire`], [`timebase`], [`calibration`], [`measure`], [`vehicle`], [`physics`] |
 //! | 2 | [`inspect`] |
-//! | 3 | [`clock`], [`record`], [`probe`] |
+//! | 3 | [`clock`], [`record`], [`evidence`], [`probe`] |
 //! | 4 | [`report`] |
 //! | 5 | [`bench`] |
 //! | 6 | [`page`] |
@@ -21,6 +21,7 @@ pub mod bench;
 pub mod calibration;
 pub mod cli;
 pub mod clock;
+pub mod evidence;
 pub mod inspect;
 pub mod measure;
 pub mod page;

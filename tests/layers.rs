@@ -13,6 +13,7 @@ const RANKS: &[&[&str]] = &[
     &["inspect"],
     &["clock"],
     &["record"],
+    &["evidence"],
     &["probe"],
     &["report"],
     &["bench"],
@@ -33,12 +34,13 @@ const ONLY_IN: &[(&str, &[&str])] = &[
     ("tokio_serial", &["probe/serial.rs"]),
     (
         "std::fs",
-        // page/usage.rs: what the kernel says of this process
+        // page/usage.rs: what the kernel says of this process; evidence/key_file.rs: private keys, and nothing else
         &[
             "record/store.rs",
             "cli",
             "probe/discover.rs",
             "page/usage.rs",
+            "evidence/key_file.rs",
             "bin",
         ],
     ),

@@ -49,6 +49,22 @@ roll: straight, one wheel spun ... -> which part snags, and which setup to take 
 Quantities are a number and a unit, such as 125cm3 or \"125 cm3\":
   volume m3 l ml cm3 mm3; pressure Pa hPa kPa mbar bar; mass kg g";
 
+/// Shown under the help of `seal`.
+const SEALED: &str = "\
+feelgauge seal --new-key club.key
+feelgauge seal INSPECTION --sign club.key --as shop --expect 'owner:owner:owner.pub:I saw it measured'
+feelgauge seal INSPECTION-sealed --sign owner.key --as owner --statement objection.txt";
+
+/// Shown under the help of `verify`.
+const VERIFIED: &str = "\
+Exit status: 0 everything that was looked at holds; 3 something differs; 1 it could not be read; 2 wrong usage.
+Stock tools, in the sealed folder:
+  sha256sum -c --quiet manifest-sha256.txt tagmanifest-sha256.txt
+  ssh-keygen -Y verify -f allowed_signers -I NAME -n feelgauge-inspection-1 \\
+    -s signatures/01-NAME.sig < tagmanifest-sha256.txt
+A later signature is over tagmanifest-sha256.txt followed by what sha256sum prints for the files in
+signatures/ with lower numbers, then for its own statement (.txt), if it has one.";
+
 /// Shown under the help of the whole command.
 const EXITS: &str = "\
 Exit status: 0 a result was written, whatever it says; 1 something could not be read or done;
@@ -101,6 +117,12 @@ pub enum Verb {
     /// Check a vehicle file, or list the orders of its parts.
     #[command(subcommand)]
     Vehicle(VehicleVerb),
+    /// Seal an inspection, sign it, have its time stamped; or make a key.
+    #[command(after_help = SEALED)]
+    Seal(Box<super::seal::SealArgs>),
+    /// Check a sealed inspection: digests, signatures, journal, and every finding worked out anew.
+    #[command(after_help = VERIFIED)]
+    Verify(super::verify::VerifyArgs),
     /// Print the JSON Schema of every result.
     Schema,
 }

@@ -1,6 +1,6 @@
 //! `compare`: the same car before and after, test by test and setup by setup.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use super::{
     DONE, Failure, Outcome, Output, analyze,
@@ -63,6 +63,44 @@ pub(super) fn run(args: &CompareArgs, output: &mut Output) -> Outcome {
         file.write(&report::plot::comparison_sheet(&result, &title, vehicle))?;
     }
     Ok(DONE)
+}
+
+/// The comparison of captures that are named one by one, as the `.toml` beside a recorded comparison names them; nothing
+/// is stated but the pressure of the leaks and the setup, where they were.
+///
+/// # Errors
+/// As [`run`].
+pub(super) fn of_captures(
+    before: &[PathBuf],
+    after: &[PathBuf],
+    p_ref_pa: Option<f64>,
+    setup: Option<&str>,
+) -> Result<CompareResult, Failure> {
+    let options = ForAllRecords {
+        at: p_ref_pa,
+        ..ForAllRecords::default()
+    };
+    let plans = |paths: &[PathBuf]| -> Result<Vec<AnalyzePlan>, Failure> {
+        let planned = |path: &PathBuf| plan::of_record(records::one(path)?, stated(&options), None);
+        paths.iter().map(planned).collect()
+    };
+    let mut sides = Sides {
+        before: plans(before)?,
+        after: plans(after)?,
+        at_stated: p_ref_pa.is_some(),
+    };
+    if let Some(setup) = setup {
+        sides.take_in(setup)?;
+    }
+    let Pairing { pairs, left_out } = pair(&kinds(&sides.before), &kinds(&sides.after));
+    if pairs.is_empty() {
+        return Err(Failure::Work("the two sides share no test".into()));
+    }
+    let compared = pairs.iter().map(|pair| sides.compare(pair));
+    Ok(CompareResult::of(
+        compared.collect::<Result<Vec<_>, _>>()?,
+        &left_out,
+    ))
 }
 
 /// The vehicle file that stands for all records.

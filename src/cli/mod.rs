@@ -15,9 +15,12 @@ pub mod progress;
 mod records;
 mod rule_out;
 mod schema;
+mod seal;
 mod simulate;
 mod take;
+mod tree;
 mod vehicle_cmd;
+mod verify;
 
 use std::{
     ffi::OsString,
@@ -143,6 +146,8 @@ fn dispatch(verb: Verb, output: &mut Output) -> Outcome {
         Verb::RuleOut(args) => rule_out::run(&args, output),
         Verb::Simulate(args) => simulate::run(&args, output),
         Verb::Vehicle(verb) => vehicle_cmd::run(verb, output),
+        Verb::Seal(args) => seal::run(&args, output),
+        Verb::Verify(args) => verify::run(&args, output),
         Verb::Schema => schema::run(output),
     }
 }

@@ -5,6 +5,7 @@ use super::{
     bench::BenchOpen,
     demo::DemoResult,
     probes::ProbesReport,
+    seal::{NewKey, SealResult},
     simulate::SimulateResult,
     take::TakeReport,
     vehicle_cmd::{CheckResult, OrdersResult},
@@ -37,6 +38,9 @@ pub(super) fn run(output: &mut Output) -> Outcome {
         .with::<ProbesReport>()
         .with::<TakeReport>()
         .with::<BenchOpen>()
+        .with::<SealResult>()
+        .with::<NewKey>()
+        .with::<crate::evidence::Report>()
         .with::<DemoResult<'_>>()
         .finish();
     output.result(&schema, |_| report::pretty(&schema))?;

@@ -1,0 +1,11 @@
+//! Sealed inspections: what stock tools say of them, what `verify` says of everything that was done to them.
+
+#![allow(clippy::unwrap_used)] // in a test an unwrap is an assertion
+
+mod attacks;
+mod bits;
+mod deed;
+mod fixture;
+mod keys;
+mod stock;
+mod time;
