@@ -6,6 +6,7 @@ use std::{
     path::{Path, PathBuf},
 };
 
+use super::Failure;
 use crate::evidence::{
     Entry, EntryKind, Tree,
     tree::{MAX_FILES, MAX_PATH},
@@ -73,8 +74,25 @@ fn describe(entry: &fs::DirEntry, prefix: &str) -> io::Result<Entry> {
     })
 }
 
-/// True when a path lies in a sealed inspection, which nothing of ours changes.
+/// True when a path, which need not exist, lies in a sealed inspection, which nothing of ours changes.
 pub(super) fn lies_in_a_seal(path: &Path) -> bool {
-    let path = path.canonicalize();
-    path.is_ok_and(|path| path.ancestors().any(|up| Disk::at(up).is_sealed()))
+    let Ok(path) = std::path::absolute(path) else {
+        return false;
+    };
+    let real = path.ancestors().find_map(|up| up.canonicalize().ok());
+    real.is_some_and(|real| real.ancestors().any(|up| Disk::at(up).is_sealed()))
+}
+
+/// Refuses to write into a sealed inspection.
+///
+/// # Errors
+/// [`Failure::Usage`].
+pub(super) fn not_in_a_seal(path: &Path) -> Result<(), Failure> {
+    if lies_in_a_seal(path) {
+        return Err(Failure::Usage(format!(
+            "{}: lies in a sealed inspection, which is not changed any more; begin another one and seal that with --follows",
+            path.display()
+        )));
+    }
+    Ok(())
 }

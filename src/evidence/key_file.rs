@@ -64,7 +64,7 @@ pub fn read(
     let text = fs::read_to_string(path)?;
     let key = PrivateKey::from_openssh(&text).map_err(|e| {
         KeyError::Unfit(format!(
-            "no OpenSSH private key ({e}); make one with: feelgauge seal --new-key FILE"
+            "no ssh-ed25519 private key of OpenSSH ({e}); make one with: feelgauge seal --new-key FILE"
         ))
     })?;
     let algorithm = key.public_key().algorithm();

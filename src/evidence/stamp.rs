@@ -1,5 +1,6 @@
 //! Time from a third party (RFC 3161): the request, and what a reply says. The chain of the authority's certificates is not
-//! checked here.
+//! checked here. A reply may enclose certificates that its chain does not need; they are under nobody's signature, so a later
+//! signature is what protects them. Time and imprint always are.
 
 use std::time::Duration;
 

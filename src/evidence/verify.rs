@@ -118,15 +118,15 @@ pub struct Report {
 }
 
 impl Report {
-    /// Adds a row.
+    /// Adds a row. The sum of the sizes is named first only where no file is.
     pub fn add(&mut self, check: Check) {
-        if check.outcome == Outcome::Differs {
-            self.holds = false;
-            if self.first.is_none() {
-                self.first = check.differences.first().cloned();
-            }
-        }
+        self.holds &= check.outcome != Outcome::Differs;
         self.checks.push(check);
+        let first = |sizes: bool| {
+            let rows = self.checks.iter().filter(|c| (c.part == "sizes") == sizes);
+            rows.flat_map(|c| &c.differences).next().cloned()
+        };
+        self.first = first(false).or_else(|| first(true));
     }
 
     /// The row of a part.

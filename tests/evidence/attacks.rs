@@ -24,25 +24,55 @@ fn replace(path: &Path, from: &str, to: &str) {
 
 fn sign_with(bag: &Path, file: &str, name: &str, namespace: &str, hash: HashAlg) {
     let text = fs::read(bag.join("tagmanifest-sha256.txt")).unwrap();
-    let armour = key(name).sign(namespace, hash, &text).unwrap().to_pem(LineEnding::LF).unwrap();
+    let armour = key(name)
+        .sign(namespace, hash, &text)
+        .unwrap()
+        .to_pem(LineEnding::LF)
+        .unwrap();
     fs::write(bag.join(file), armour).unwrap();
 }
 
 #[test]
 fn files_added_removed_swapped_renamed() {
-    deed("file added to the data", "data/extra.txt: not listed", |bag| fs::write(bag.join("data/extra.txt"), "x").unwrap());
-    deed("file added beside the lists", "extra.txt: not a file of a seal", |bag| fs::write(bag.join("extra.txt"), "x").unwrap());
-    deed("file added to the signatures", "signatures/note.md: not listed", |bag| fs::write(bag.join("signatures/note.md"), "x").unwrap());
-    deed("empty folder added", "data/empty: an empty folder", |bag| fs::create_dir(bag.join("data/empty")).unwrap());
-    deed("two captures' files swapped", "closed.toml: not the bytes that were sealed", |bag| {
-        let [a, b] = [LEAK, PULL].map(|c| bag.join(format!("data/captures/{c}/closed.toml")));
-        let kept = fs::read(&a).unwrap();
-        fs::copy(&b, &a).unwrap();
-        fs::write(&b, kept).unwrap();
+    deed(
+        "file added to the data",
+        "data/extra.txt: not listed",
+        |bag| fs::write(bag.join("data/extra.txt"), "x").unwrap(),
+    );
+    deed(
+        "file added beside the lists",
+        "extra.txt: not a file of a seal",
+        |bag| fs::write(bag.join("extra.txt"), "x").unwrap(),
+    );
+    deed(
+        "file added to the signatures",
+        "signatures/note.md: not listed",
+        |bag| fs::write(bag.join("signatures/note.md"), "x").unwrap(),
+    );
+    deed("empty folder added", "data/empty: an empty folder", |bag| {
+        fs::create_dir(bag.join("data/empty")).unwrap()
     });
-    deed("file renamed", "data/photographs/front.jpg: missing, but listed", |bag| {
-        fs::rename(bag.join("data/photographs/front.jpg"), bag.join("data/photographs/rear.jpg")).unwrap();
-    });
+    deed(
+        "two captures' files swapped",
+        "closed.toml: not the bytes that were sealed",
+        |bag| {
+            let [a, b] = [LEAK, PULL].map(|c| bag.join(format!("data/captures/{c}/closed.toml")));
+            let kept = fs::read(&a).unwrap();
+            fs::copy(&b, &a).unwrap();
+            fs::write(&b, kept).unwrap();
+        },
+    );
+    deed(
+        "file renamed",
+        "data/photographs/front.jpg: missing, but listed",
+        |bag| {
+            fs::rename(
+                bag.join("data/photographs/front.jpg"),
+                bag.join("data/photographs/rear.jpg"),
+            )
+            .unwrap();
+        },
+    );
 }
 
 #[test]
@@ -64,19 +94,35 @@ fn every_single_file_is_missed() {
 
 #[test]
 fn lists_rewritten_without_a_key() {
-    deed("photograph replaced, all lists rewritten", "signatures/01-seller.sig: the signature is not over these bytes", |bag| {
-        fs::write(bag.join("data/photographs/front.jpg"), "another car").unwrap();
-        list_anew(bag);
-    });
-    deed("expected signer struck off", "expected-signers.toml: not the bytes that were sealed", |bag| {
-        let path = bag.join("expected-signers.toml");
-        let text = fs::read_to_string(&path).unwrap();
-        let at = text.rfind("[[signer]]").unwrap();
-        fs::write(&path, &text[..at]).unwrap();
-    });
-    deed("bag-info edited", "bag-info.txt: not the bytes that were sealed", |bag| {
-        replace(&bag.join("bag-info.txt"), "External-Identifier: HL 14", "External-Identifier: HL 15");
-    });
+    deed(
+        "photograph replaced, all lists rewritten",
+        "signatures/01-seller.sig: the signature is not over these bytes",
+        |bag| {
+            fs::write(bag.join("data/photographs/front.jpg"), "another car").unwrap();
+            list_anew(bag);
+        },
+    );
+    deed(
+        "expected signer struck off",
+        "expected-signers.toml: not the bytes that were sealed",
+        |bag| {
+            let path = bag.join("expected-signers.toml");
+            let text = fs::read_to_string(&path).unwrap();
+            let at = text.rfind("[[signer]]").unwrap();
+            fs::write(&path, &text[..at]).unwrap();
+        },
+    );
+    deed(
+        "bag-info edited",
+        "bag-info.txt: not the bytes that were sealed",
+        |bag| {
+            replace(
+                &bag.join("bag-info.txt"),
+                "External-Identifier: HL 14",
+                "External-Identifier: HL 15",
+            );
+        },
+    );
     deed("one manifest edited", "manifest-sha512.txt", |bag| {
         let path = bag.join("manifest-sha512.txt");
         let text = fs::read_to_string(&path).unwrap();
@@ -89,73 +135,167 @@ fn lists_rewritten_without_a_key() {
 #[test]
 fn signatures_of_others_for_others_and_otherwise() {
     deed("signature from another key", "made with the key", |bag| {
-        sign_with(bag, "signatures/01-seller.sig", "mallory", NAMESPACE, HashAlg::Sha512);
+        sign_with(
+            bag,
+            "signatures/01-seller.sig",
+            "mallory",
+            NAMESPACE,
+            HashAlg::Sha512,
+        );
     });
     deed("namespace swapped", "made for \"file\"", |bag| {
-        sign_with(bag, "signatures/01-seller.sig", "seller", "file", HashAlg::Sha512);
+        sign_with(
+            bag,
+            "signatures/01-seller.sig",
+            "seller",
+            "file",
+            HashAlg::Sha512,
+        );
     });
     deed("other hash", "over a sha256 digest", |bag| {
-        sign_with(bag, "signatures/01-seller.sig", "seller", NAMESPACE, HashAlg::Sha256);
+        sign_with(
+            bag,
+            "signatures/01-seller.sig",
+            "seller",
+            NAMESPACE,
+            HashAlg::Sha256,
+        );
     });
-    deed("signature of another seal", "the signature is not over these bytes", |bag| {
-        fs::copy(small().at("bag/signatures/01-seller.sig"), bag.join("signatures/01-seller.sig")).unwrap();
-    });
-    deed("armour with CR LF", "not in its one canonical form", |bag| {
-        let path = bag.join("signatures/01-seller.sig");
-        let text = fs::read_to_string(&path).unwrap();
-        fs::write(&path, text.replace('\n', "\r\n")).unwrap();
-    });
-    deed("text before the armour", "no SSH signature", |bag| {
-        let path = bag.join("signatures/01-seller.sig");
-        let text = fs::read_to_string(&path).unwrap();
-        fs::write(&path, format!("see here\n{text}")).unwrap();
-    });
-    deed("last signature removed", "the expected signer buyer (buyer) has not signed", |bag| {
-        for end in ["sig", "txt"] {
-            fs::remove_file(bag.join(format!("signatures/02-buyer.{end}"))).unwrap();
-        }
-    });
-    deed("first signature removed, the other moved up", "the signature is not over these bytes", |bag| {
-        fs::remove_file(bag.join("signatures/01-seller.sig")).unwrap();
-        for end in ["sig", "txt"] {
-            let name = |n| bag.join(format!("signatures/0{n}-buyer.{end}"));
-            fs::rename(name(2), name(1)).unwrap();
-        }
-    });
-    deed("earlier signature made anew by its own signer", "signatures/01-seller.sig: the signature is not", |bag| {
-        let text = b"something else";
-        let armour = key("seller").sign(NAMESPACE, HashAlg::Sha512, text).unwrap().to_pem(LineEnding::LF).unwrap();
-        fs::write(bag.join("signatures/01-seller.sig"), armour).unwrap();
-    });
-    deed("objection edited", "signatures/02-buyer.sig: the signature is not over these bytes", |bag| {
-        replace(&bag.join("signatures/02-buyer.txt"), "do not agree", "do agree");
-    });
-    deed("objection removed", "signatures/02-buyer.sig: the signature is not over these bytes", |bag| {
-        fs::remove_file(bag.join("signatures/02-buyer.txt")).unwrap();
-    });
+    deed(
+        "signature of another seal",
+        "the signature is not over these bytes",
+        |bag| {
+            fs::copy(
+                small().at("bag/signatures/01-seller.sig"),
+                bag.join("signatures/01-seller.sig"),
+            )
+            .unwrap();
+        },
+    );
+    deed(
+        "armour with CR LF",
+        "not in its one canonical form",
+        |bag| {
+            let path = bag.join("signatures/01-seller.sig");
+            let text = fs::read_to_string(&path).unwrap();
+            fs::write(&path, text.replace('\n', "\r\n")).unwrap();
+        },
+    );
+    deed(
+        "text before the armour",
+        "not in its one canonical form",
+        |bag| {
+            let path = bag.join("signatures/01-seller.sig");
+            let text = fs::read_to_string(&path).unwrap();
+            fs::write(&path, format!("see here\n{text}")).unwrap();
+        },
+    );
+    deed(
+        "last signature removed",
+        "the expected signer buyer (buyer) has not signed",
+        |bag| {
+            for end in ["sig", "txt"] {
+                fs::remove_file(bag.join(format!("signatures/02-buyer.{end}"))).unwrap();
+            }
+        },
+    );
+    deed(
+        "first signature removed, the other moved up",
+        "the signature is not over these bytes",
+        |bag| {
+            fs::remove_file(bag.join("signatures/01-seller.sig")).unwrap();
+            for end in ["sig", "txt"] {
+                let name = |n| bag.join(format!("signatures/0{n}-buyer.{end}"));
+                fs::rename(name(2), name(1)).unwrap();
+            }
+        },
+    );
+    deed(
+        "earlier signature made anew by its own signer",
+        "signatures/01-seller.sig: the signature is not",
+        |bag| {
+            let text = b"something else";
+            let armour = key("seller")
+                .sign(NAMESPACE, HashAlg::Sha512, text)
+                .unwrap()
+                .to_pem(LineEnding::LF)
+                .unwrap();
+            fs::write(bag.join("signatures/01-seller.sig"), armour).unwrap();
+        },
+    );
+    deed(
+        "objection edited",
+        "signatures/02-buyer.sig: the signature is not over these bytes",
+        |bag| {
+            replace(
+                &bag.join("signatures/02-buyer.txt"),
+                "do not agree",
+                "do agree",
+            );
+        },
+    );
+    deed(
+        "objection removed",
+        "signatures/02-buyer.sig: the signature is not over these bytes",
+        |bag| {
+            fs::remove_file(bag.join("signatures/02-buyer.txt")).unwrap();
+        },
+    );
     deed("a signer signs twice", "seller has signed already", |bag| {
-        fs::copy(bag.join("signatures/01-seller.sig"), bag.join("signatures/03-seller.sig")).unwrap();
+        fs::copy(
+            bag.join("signatures/01-seller.sig"),
+            bag.join("signatures/03-seller.sig"),
+        )
+        .unwrap();
     });
-    deed("a stranger signs too", "mallory is no expected signer", |bag| {
-        sign_with(bag, "signatures/03-mallory.sig", "mallory", NAMESPACE, HashAlg::Sha512);
-    });
+    deed(
+        "a stranger signs too",
+        "mallory is no expected signer",
+        |bag| {
+            sign_with(
+                bag,
+                "signatures/03-mallory.sig",
+                "mallory",
+                NAMESPACE,
+                HashAlg::Sha512,
+            );
+        },
+    );
 }
 
 #[test]
 fn another_type_of_key() {
-    let Some(_) = tool("ssh-keygen", &["-?"]) else { return };
-    deed("signature of an ECDSA key", "signatures/01-seller.sig", |bag| {
-        let dir = tempfile::tempdir().unwrap();
-        let key = dir.path().join("k");
-        let run = |args: &[&str]| {
-            let status = Command::new("ssh-keygen").args(args).arg("-f").arg(&key).arg(bag.join("tagmanifest-sha256.txt")).output();
-            assert!(status.unwrap().status.success());
-        };
-        let made = Command::new("ssh-keygen").args(["-q", "-t", "ecdsa", "-N", "", "-f"]).arg(&key).status();
-        assert!(made.unwrap().success());
-        run(&["-Y", "sign", "-n", NAMESPACE]);
-        fs::rename(bag.join("tagmanifest-sha256.txt.sig"), bag.join("signatures/01-seller.sig")).unwrap();
-    });
+    let Some(_) = tool("ssh-keygen", &["-?"]) else {
+        return;
+    };
+    deed(
+        "signature of an ECDSA key",
+        "signatures/01-seller.sig",
+        |bag| {
+            let dir = tempfile::tempdir().unwrap();
+            let key = dir.path().join("k");
+            let run = |args: &[&str]| {
+                let status = Command::new("ssh-keygen")
+                    .args(args)
+                    .arg("-f")
+                    .arg(&key)
+                    .arg(bag.join("tagmanifest-sha256.txt"))
+                    .output();
+                assert!(status.unwrap().status.success());
+            };
+            let made = Command::new("ssh-keygen")
+                .args(["-q", "-t", "ecdsa", "-N", "", "-f"])
+                .arg(&key)
+                .status();
+            assert!(made.unwrap().success());
+            run(&["-Y", "sign", "-n", NAMESPACE]);
+            fs::rename(
+                bag.join("tagmanifest-sha256.txt.sig"),
+                bag.join("signatures/01-seller.sig"),
+            )
+            .unwrap();
+        },
+    );
 }
 
 #[test]
@@ -168,31 +308,47 @@ fn the_journal_with_all_lists_rewritten_by_another_key() {
         fs::write(bag.join("data/journal.jsonl"), lines.concat()).unwrap();
         sign_anew(bag);
     };
-    deed("journal line removed", "data/journal.jsonl:3: \"n\" is not 3", |bag| {
-        let mut all = lines(bag);
-        all.remove(2);
-        write(bag, &all);
-    });
-    deed("journal lines reordered", "data/journal.jsonl:2: \"n\" is not 2", |bag| {
-        let mut all = lines(bag);
-        all.swap(1, 2);
-        write(bag, &all);
-    });
-    deed("journal line edited", "data/journal.jsonl:4: \"prev\" is not the digest", |bag| {
-        let mut all = lines(bag);
-        all[2] = all[2].replace("R. Tern", "A. Wren");
-        write(bag, &all);
-    });
+    deed(
+        "journal line removed",
+        "data/journal.jsonl:3: \"n\" is not 3",
+        |bag| {
+            let mut all = lines(bag);
+            all.remove(2);
+            write(bag, &all);
+        },
+    );
+    deed(
+        "journal lines reordered",
+        "data/journal.jsonl:2: \"n\" is not 2",
+        |bag| {
+            let mut all = lines(bag);
+            all.swap(1, 2);
+            write(bag, &all);
+        },
+    );
+    deed(
+        "journal line edited",
+        "data/journal.jsonl:4: \"prev\" is not the digest",
+        |bag| {
+            let mut all = lines(bag);
+            all[2] = all[2].replace("R. Tern", "A. Wren");
+            write(bag, &all);
+        },
+    );
     deed("journal line cut", "data/journal.jsonl:5", |bag| {
         let mut all = lines(bag);
         all[4].truncate(60);
         write(bag, &all);
     });
-    deed("last journal line removed, lists kept", "Payload-Oxum", |bag| {
-        let mut all = lines(bag);
-        all.pop();
-        fs::write(bag.join("data/journal.jsonl"), all.concat()).unwrap();
-    });
+    deed(
+        "last journal line removed, lists kept",
+        "Payload-Oxum",
+        |bag| {
+            let mut all = lines(bag);
+            all.pop();
+            fs::write(bag.join("data/journal.jsonl"), all.concat()).unwrap();
+        },
+    );
 }
 
 #[test]
@@ -207,59 +363,111 @@ fn captures_and_results_with_all_lists_rewritten() {
         cut(bag);
         sign_anew(bag);
     });
-    deed("capture truncated and closed.toml removed", &format!("data/findings/{PULL}.json"), |bag| {
-        cut(bag);
-        fs::remove_file(table(bag).with_file_name("closed.toml")).unwrap();
-        sign_anew(bag);
-    });
+    deed(
+        "capture truncated and closed.toml removed",
+        &format!("data/findings/{PULL}.json"),
+        |bag| {
+            cut(bag);
+            fs::remove_file(table(bag).with_file_name("closed.toml")).unwrap();
+            sign_anew(bag);
+        },
+    );
     let edit = |bag: &Path| {
         let text = fs::read_to_string(finding(bag)).unwrap();
-        let from = text.lines().find(|l| l.contains("\"value\"")).unwrap().to_owned();
+        let from = text
+            .lines()
+            .find(|l| l.contains("\"value\""))
+            .unwrap()
+            .to_owned();
         replace(&finding(bag), &from, "    \"value\": 99.5,");
     };
     deed("result edited", "not the bytes that were sealed", edit);
-    deed("result edited, lists rewritten, signatures kept", "signatures/01-seller.sig", |bag| {
-        edit(bag);
-        list_anew(bag);
-    });
-    deed("result edited, lists rewritten, signed by another key", "worked out anew", |bag| {
-        edit(bag);
-        sign_anew(bag);
-    });
-    deed("result edited, lists rewritten, signatures removed", "has not signed", |bag| {
-        edit(bag);
-        list_anew(bag);
-        fs::remove_dir_all(bag.join("signatures")).unwrap();
-    });
-    deed("verdict turned, signed by another key", &format!("data/findings/{PULL}.json:"), |bag| {
-        let text = fs::read_to_string(finding(bag)).unwrap();
-        let line = text.lines().find(|l| l.trim_start().starts_with("\"verdict\"")).unwrap().to_owned();
-        replace(&finding(bag), &line, "  \"verdict\": \"outside\",");
-        sign_anew(bag);
-    });
-    deed("results of two captures swapped, signed by another key", "data/findings/", |bag| {
-        let [a, b] = [LEAK, PULL].map(|c| bag.join(format!("data/findings/{c}.json")));
-        let kept = fs::read(&a).unwrap();
-        fs::copy(&b, &a).unwrap();
-        fs::write(&b, kept).unwrap();
-        sign_anew(bag);
-    });
-    deed("finding of no capture, signed by another key", "a finding of no capture", |bag| {
-        fs::copy(finding(bag), bag.join("data/findings/20310517T150000Z-pull.json")).unwrap();
-        sign_anew(bag);
-    });
+    deed(
+        "result edited, lists rewritten, signatures kept",
+        "signatures/01-seller.sig",
+        |bag| {
+            edit(bag);
+            list_anew(bag);
+        },
+    );
+    deed(
+        "result edited, lists rewritten, signed by another key",
+        "worked out anew",
+        |bag| {
+            edit(bag);
+            sign_anew(bag);
+        },
+    );
+    deed(
+        "result edited, lists rewritten, signatures removed",
+        "has not signed",
+        |bag| {
+            edit(bag);
+            list_anew(bag);
+            fs::remove_dir_all(bag.join("signatures")).unwrap();
+        },
+    );
+    deed(
+        "verdict turned, signed by another key",
+        &format!("data/findings/{PULL}.json:"),
+        |bag| {
+            let text = fs::read_to_string(finding(bag)).unwrap();
+            let line = text
+                .lines()
+                .find(|l| l.trim_start().starts_with("\"verdict\""))
+                .unwrap()
+                .to_owned();
+            replace(&finding(bag), &line, "  \"verdict\": \"outside\",");
+            sign_anew(bag);
+        },
+    );
+    deed(
+        "results of two captures swapped, signed by another key",
+        "data/findings/",
+        |bag| {
+            let [a, b] = [LEAK, PULL].map(|c| bag.join(format!("data/findings/{c}.json")));
+            let kept = fs::read(&a).unwrap();
+            fs::copy(&b, &a).unwrap();
+            fs::write(&b, kept).unwrap();
+            sign_anew(bag);
+        },
+    );
+    deed(
+        "finding of no capture, signed by another key",
+        "a finding of no capture",
+        |bag| {
+            fs::copy(
+                finding(bag),
+                bag.join("data/findings/20310517T150000Z-pull.json"),
+            )
+            .unwrap();
+            sign_anew(bag);
+        },
+    );
     let comparison = |bag: &Path| bag.join("data/findings/comparison-1.json");
-    deed("comparison edited, signed by another key", "data/findings/comparison-1.json:", |bag| {
-        let text = fs::read_to_string(comparison(bag)).unwrap();
-        let line = text.lines().find(|l| l.contains("\"verdict\"")).unwrap().to_owned();
-        replace(&comparison(bag), &line, "  \"verdict\": \"lower\",");
-        sign_anew(bag);
-    });
-    deed("comparison that names other captures", "data/findings/comparison-1.json", |bag| {
-        let of = format!("before = [\"{PULL}\"]\nafter = [\"{LEAK}\"]\n");
-        fs::write(comparison(bag).with_extension("toml"), of).unwrap();
-        sign_anew(bag);
-    });
+    deed(
+        "comparison edited, signed by another key",
+        "data/findings/comparison-1.json:",
+        |bag| {
+            let text = fs::read_to_string(comparison(bag)).unwrap();
+            let line = text
+                .lines()
+                .find(|l| l.contains("\"verdict\""))
+                .unwrap()
+                .to_owned();
+            replace(&comparison(bag), &line, "  \"verdict\": \"lower\",");
+            sign_anew(bag);
+        },
+    );
+    deed(
+        "comparison that names other captures",
+        "data/findings/comparison-1.json",
+        |bag| {
+            let of = format!("before = [\"{PULL}\"]\nafter = [\"{LEAK}\"]\n");
+            fs::write(comparison(bag).with_extension("toml"), of).unwrap();
+            sign_anew(bag);
+        },
+    );
     deed("comparison that climbs out", "can be no capture", |bag| {
         let of = "before = [\"../../../../etc\"]\nafter = [\"..\"]\n";
         fs::write(comparison(bag).with_extension("toml"), of).unwrap();
@@ -269,15 +477,23 @@ fn captures_and_results_with_all_lists_rewritten() {
 
 #[test]
 fn a_whole_other_inspection_is_seen_by_those_who_know_the_keys() {
-    deed_to_strangers("photograph replaced, everything signed by another key", "is not in the file of --signers", |bag| {
-        fs::write(bag.join("data/photographs/front.jpg"), "another car").unwrap();
-        sign_anew(bag);
-    });
-    deed_to_strangers("result of a claimed other version, signed by another key", "is not in the file of --signers", |bag| {
-        let path = bag.join(format!("data/findings/{PULL}.json"));
-        replace(&path, feelgauge::reading::SOFTWARE, "feelgauge 0.0.1");
-        sign_anew(bag);
-    });
+    deed_to_strangers(
+        "photograph replaced, everything signed by another key",
+        "is not in the file of --signers",
+        |bag| {
+            fs::write(bag.join("data/photographs/front.jpg"), "another car").unwrap();
+            sign_anew(bag);
+        },
+    );
+    deed_to_strangers(
+        "result of a claimed other version, signed by another key",
+        "is not in the file of --signers",
+        |bag| {
+            let path = bag.join(format!("data/findings/{PULL}.json"));
+            replace(&path, feelgauge::reading::SOFTWARE, "feelgauge 0.0.1");
+            sign_anew(bag);
+        },
+    );
 }
 
 #[test]
@@ -289,7 +505,11 @@ fn names_that_climb_out_or_meet() {
         ("backslash", "data\\..\\x", "other characters"),
         ("percent", "data/%2e%2e/x", "other characters"),
         ("home", "~/x", "other characters"),
-        ("outside of data", "signatures/01-seller.sig", "does not belong here"),
+        (
+            "outside of data",
+            "signatures/01-seller.sig",
+            "does not belong here",
+        ),
         ("dot", "data/./x", "other characters"),
         ("empty part", "data//x", "other characters"),
     ] {
@@ -300,51 +520,96 @@ fn names_that_climb_out_or_meet() {
             fs::write(&path, format!("{line}{text}")).unwrap();
         });
     }
-    deed("tag manifest lists a signature", "does not belong here", |bag| {
-        let path = bag.join("tagmanifest-sha256.txt");
-        let text = fs::read_to_string(&path).unwrap();
-        fs::write(&path, format!("{text}{}  signatures/01-seller.sig\n", "0".repeat(64))).unwrap();
+    deed(
+        "tag manifest lists a signature",
+        "does not belong here",
+        |bag| {
+            let path = bag.join("tagmanifest-sha256.txt");
+            let text = fs::read_to_string(&path).unwrap();
+            fs::write(
+                &path,
+                format!("{text}{}  signatures/01-seller.sig\n", "0".repeat(64)),
+            )
+            .unwrap();
+        },
+    );
+    deed("name with a backslash", "other characters", |bag| {
+        fs::write(bag.join("data/..\\x"), "x").unwrap()
     });
-    deed("name with a backslash", "other characters", |bag| fs::write(bag.join("data/..\\x"), "x").unwrap());
-    deed("name that differs by case", "only by upper and lower case", |bag| fs::write(bag.join("data/Journal.jsonl"), "x").unwrap());
+    deed(
+        "name that differs by case",
+        "only by upper and lower case",
+        |bag| fs::write(bag.join("data/Journal.jsonl"), "x").unwrap(),
+    );
     deed("name that is no UTF-8", "no UTF-8", |bag| {
         let name = std::ffi::OsStr::from_bytes(b"data/\xFF\xFE");
         fs::write(bag.join(name), "x").unwrap();
     });
-    deed("hidden file", "begins with a dot", |bag| fs::write(bag.join("data/.hidden"), "x").unwrap());
+    deed("hidden file", "begins with a dot", |bag| {
+        fs::write(bag.join("data/.hidden"), "x").unwrap()
+    });
 }
 
 #[test]
 fn links_and_pipes() {
-    deed("file replaced by a link", "data/photographs/front.jpg: a symbolic link", |bag| {
-        let path = bag.join("data/photographs/front.jpg");
-        fs::rename(&path, bag.parent().unwrap().join("outside.jpg")).unwrap();
-        symlink("../../../outside.jpg", path).unwrap();
+    deed(
+        "file replaced by a link",
+        "data/photographs/front.jpg: a symbolic link",
+        |bag| {
+            let path = bag.join("data/photographs/front.jpg");
+            fs::rename(&path, bag.parent().unwrap().join("outside.jpg")).unwrap();
+            symlink("../../../outside.jpg", path).unwrap();
+        },
+    );
+    deed(
+        "folder replaced by a link",
+        "data/captures: a symbolic link",
+        |bag| {
+            let path = bag.join("data/captures");
+            fs::rename(&path, bag.parent().unwrap().join("outside")).unwrap();
+            symlink("../../outside", path).unwrap();
+        },
+    );
+    deed("link that goes round", "a symbolic link", |bag| {
+        symlink("..", bag.join("data/round")).unwrap()
     });
-    deed("folder replaced by a link", "data/captures: a symbolic link", |bag| {
-        let path = bag.join("data/captures");
-        fs::rename(&path, bag.parent().unwrap().join("outside")).unwrap();
-        symlink("../../outside", path).unwrap();
-    });
-    deed("link that goes round", "a symbolic link", |bag| symlink("..", bag.join("data/round")).unwrap());
     deed("pipe", "neither a file nor a folder", |bag| {
-        let made = Command::new("mkfifo").arg(bag.join("data/pipe")).status().unwrap();
+        let made = Command::new("mkfifo")
+            .arg(bag.join("data/pipe"))
+            .status()
+            .unwrap();
         assert!(made.success());
     });
 }
 
 #[test]
 fn ten_gigabytes_are_refused_before_they_are_read() {
-    let sparse = |path: &Path| File::options().write(true).create(true).truncate(false).open(path).unwrap().set_len(10 << 30).unwrap();
+    let sparse = |path: &Path| {
+        File::options()
+            .write(true)
+            .create(true)
+            .truncate(false)
+            .open(path)
+            .unwrap()
+            .set_len(10 << 30)
+            .unwrap()
+    };
     for (name, path) in [
-        ("10 GB sparse file in place of a photograph", "data/photographs/front.jpg"),
+        (
+            "10 GB sparse file in place of a photograph",
+            "data/photographs/front.jpg",
+        ),
         ("10 GB sparse file added", "data/photographs/more.jpg"),
         ("10 GB sparse manifest", "manifest-sha256.txt"),
         ("10 GB sparse signature", "signatures/01-seller.sig"),
     ] {
         let begun = Instant::now();
         deed(name, "larger than 1 GiB", |bag| sparse(&bag.join(path)));
-        assert!(begun.elapsed() < Duration::from_secs(20), "{name}: it was not read: {:?}", begun.elapsed());
+        assert!(
+            begun.elapsed() < Duration::from_secs(20),
+            "{name}: it was not read: {:?}",
+            begun.elapsed()
+        );
     }
     // many that are each small enough are too many together
     let (_dir, bag) = bag();
@@ -355,7 +620,10 @@ fn ten_gigabytes_are_refused_before_they_are_read() {
     let begun = Instant::now();
     let (status, first) = first_line(&bag, &[]);
     eprintln!("ATTACK twelve sparse files of 0.9 GB: exit {status}: {first}");
-    assert!(status == 3 && first.contains("Payload-Oxum") && begun.elapsed() < Duration::from_secs(20), "{first}");
+    assert!(
+        status == 3 && first.contains("Payload-Oxum") && begun.elapsed() < Duration::from_secs(20),
+        "{first}"
+    );
 }
 
 #[test]
@@ -366,20 +634,47 @@ fn what_no_seal_takes_is_not_sealed() {
         super::fixture::copy(&small().at("inspection"), &folder);
         of(&folder);
         let (out, key) = (dir.path().join("bag"), full().at("seller"));
-        let args = [folder.to_str().unwrap(), "--out", out.to_str().unwrap(), "--sign", key.to_str().unwrap(), "--as", "seller"];
+        let args = [
+            folder.to_str().unwrap(),
+            "--out",
+            out.to_str().unwrap(),
+            "--sign",
+            key.to_str().unwrap(),
+            "--as",
+            "seller",
+        ];
         let run = super::fixture::feelgauge(&[&["seal"][..], &args].concat());
         let said = String::from_utf8_lossy(&run.stderr).into_owned();
-        assert!(run.status.code() == Some(1) && said.contains(what), "{what}: {said}");
-        assert!(!out.exists() && !dir.path().join("bag.part").exists(), "{what}: nothing is left behind");
+        assert!(
+            run.status.code() == Some(1) && said.contains(what),
+            "{what}: {said}"
+        );
+        assert!(
+            !out.exists() && !dir.path().join("bag.part").exists(),
+            "{what}: nothing is left behind"
+        );
     };
-    seal("a symbolic link", &|f| symlink("/etc/passwd", f.join("x")).unwrap());
-    seal("other characters", &|f| fs::write(f.join("a b"), "x").unwrap());
-    seal("larger than 1 GiB", &|f| File::create(f.join("big")).unwrap().set_len(10 << 30).unwrap());
-    seal("\"prev\" is not the digest", &|f| replace(&f.join("journal.jsonl"), "photographed", "photograph"));
+    seal("a symbolic link", &|f| {
+        symlink("/etc/passwd", f.join("x")).unwrap()
+    });
+    seal("other characters", &|f| {
+        fs::write(f.join("a b"), "x").unwrap()
+    });
+    seal("larger than 1 GiB", &|f| {
+        File::create(f.join("big"))
+            .unwrap()
+            .set_len(10 << 30)
+            .unwrap()
+    });
+    seal("\"prev\" is not the digest", &|f| {
+        replace(&f.join("journal.jsonl"), "photographed", "photograph")
+    });
     seal("would not verify", &|f| {
         let list = fs::read_dir(f.join("findings")).unwrap();
         let path = list.map(|e| e.unwrap().path()).next().unwrap();
         replace(&path, "\"refused\"", "\"refuted\"");
     });
-    seal("no inspection", &|f| fs::remove_file(f.join("inspection.toml")).unwrap());
+    seal("no inspection", &|f| {
+        fs::remove_file(f.join("inspection.toml")).unwrap()
+    });
 }

@@ -19,10 +19,18 @@ fn flip(every: usize) -> usize {
     let mut flipped = 0;
     for (path, len) in paths {
         for n in (0..len * 8).step_by(every) {
-            assert!(seen(&mut bag, &path, n / 8, u32::try_from(n % 8).unwrap()), "{path}: byte {} bit {}", n / 8, n % 8);
+            assert!(
+                seen(&mut bag, &path, n / 8, u32::try_from(n % 8).unwrap()),
+                "{path}: byte {} bit {}",
+                n / 8,
+                n % 8
+            );
             flipped += 1;
         }
-        assert!(len == 0 || seen(&mut bag, &path, len - 1, 0), "{path}: last byte");
+        assert!(
+            len == 0 || seen(&mut bag, &path, len - 1, 0),
+            "{path}: last byte"
+        );
     }
     flipped
 }

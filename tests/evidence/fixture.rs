@@ -32,13 +32,20 @@ pub type Folder = BTreeMap<String, Vec<u8>>;
 
 /// The program.
 pub fn feelgauge(args: &[&str]) -> Output {
-    Command::new(env!("CARGO_BIN_EXE_feelgauge")).args(args).output().unwrap()
+    Command::new(env!("CARGO_BIN_EXE_feelgauge"))
+        .args(args)
+        .output()
+        .unwrap()
 }
 
 /// The program, which must succeed; its standard output.
 pub fn done(args: &[&str]) -> String {
     let run = feelgauge(args);
-    assert!(run.status.success(), "{args:?}: {}", String::from_utf8_lossy(&run.stderr));
+    assert!(
+        run.status.success(),
+        "{args:?}: {}",
+        String::from_utf8_lossy(&run.stderr)
+    );
     String::from_utf8(run.stdout).unwrap()
 }
 
@@ -53,7 +60,10 @@ pub fn tool(name: &str, args: &[&str]) -> Option<Command> {
     if found.is_ok() {
         return Some(Command::new(name));
     }
-    assert!(std::env::var_os("CI_REQUIRED").is_none(), "{name} is missing");
+    assert!(
+        std::env::var_os("CI_REQUIRED").is_none(),
+        "{name} is missing"
+    );
     eprintln!("SKIPPED: {name} is missing");
     None
 }
@@ -83,7 +93,12 @@ pub fn load(base: &Path) -> Folder {
             if path.is_dir() {
                 open.push(path);
             } else {
-                let name = path.strip_prefix(base).unwrap().to_str().unwrap().to_owned();
+                let name = path
+                    .strip_prefix(base)
+                    .unwrap()
+                    .to_str()
+                    .unwrap()
+                    .to_owned();
                 files.insert(name, fs::read(&path).unwrap());
             }
         }
@@ -103,9 +118,21 @@ pub fn store(files: &Folder, base: &Path) {
 /// A sound journal of five lines.
 pub fn journal_text() -> String {
     let mut text = String::new();
-    for (n, what) in ["opened", "photographed", "took a leak", "took a pull", "closed"].iter().enumerate() {
-        let when = jiff::Timestamp::from_second(1_936_881_700 + 60 * i64::try_from(n).unwrap()).unwrap();
-        let so_far: Journal = journal::check(journal::FILE, text.as_bytes()).unwrap().unwrap();
+    for (n, what) in [
+        "opened",
+        "photographed",
+        "took a leak",
+        "took a pull",
+        "closed",
+    ]
+    .iter()
+    .enumerate()
+    {
+        let when =
+            jiff::Timestamp::from_second(1_936_881_700 + 60 * i64::try_from(n).unwrap()).unwrap();
+        let so_far: Journal = journal::check(journal::FILE, text.as_bytes())
+            .unwrap()
+            .unwrap();
         let mut more = Map::new();
         more.insert("step".into(), json!(n));
         text.push_str(&so_far.line(when, "R. Tern", what, more));
@@ -116,15 +143,25 @@ pub fn journal_text() -> String {
 /// A capture of a few bare lines, which is refused as too short: small, and every byte of it counts.
 fn tiny_capture(base: &Path) -> String {
     let bare = Bare::describe("pressure:Pa:1").unwrap();
-    let stated = Stated { volume_m3: Some(131e-6), ..Stated::default() };
-    let anchor = Anchor { host_us: 0, wall: "2031-05-17T15:00:00Z".parse().unwrap() };
+    let stated = Stated {
+        volume_m3: Some(131e-6),
+        ..Stated::default()
+    };
+    let anchor = Anchor {
+        host_us: 0,
+        wall: "2031-05-17T15:00:00Z".parse().unwrap(),
+    };
     let mut meta = CaptureMeta::new(Test::Leak, anchor, &stated, None);
     meta.probes.push(ProbeMeta::of_bare(&bare, 0, "virtual-9"));
     let disk = Files::under(base);
     disk.create_base().unwrap();
     let mut writer = CaptureWriter::begin(disk, &meta, None).unwrap();
     for n in 0..3_u64 {
-        let row = Row { host_us: 1000 * n, bytes: format!("{}", 100 * n).into_bytes(), part: Part::Whole };
+        let row = Row {
+            host_us: 1000 * n,
+            bytes: format!("{}", 100 * n).into_bytes(),
+            part: Part::Whole,
+        };
         writer.keep(Input::Row(0, row)).unwrap();
     }
     let name = writer.folder().to_owned();
@@ -136,7 +173,11 @@ fn record_finding(base: &Path, name: &str) {
     let capture = read_capture(&Files::under(base.join("captures")), name).unwrap();
     let finding = capture.analyze(Stated::default(), None).unwrap();
     fs::create_dir_all(base.join("findings")).unwrap();
-    fs::write(base.join(format!("findings/{name}.json")), report::pretty(&finding)).unwrap();
+    fs::write(
+        base.join(format!("findings/{name}.json")),
+        report::pretty(&finding),
+    )
+    .unwrap();
 }
 
 /// The leak and the pull among the sample captures.
@@ -146,7 +187,11 @@ pub const PULL: &str = "20310517T142649Z-pull-plug_in_cold";
 /// An inspection with facts, journal, a photograph that is none, and captures with their findings.
 fn inspection(base: &Path, full: bool) {
     fs::create_dir_all(base.join("photographs")).unwrap();
-    fs::write(base.join("inspection.toml"), "format = 1\ntag = \"HL 14\"\n").unwrap();
+    fs::write(
+        base.join("inspection.toml"),
+        "format = 1\ntag = \"HL 14\"\n",
+    )
+    .unwrap();
     fs::write(base.join("journal.jsonl"), journal_text()).unwrap();
     fs::write(base.join("photographs/front.jpg"), b"no real photograph").unwrap();
     let name = tiny_capture(&base.join("captures"));
@@ -177,16 +222,36 @@ impl Place {
         inspection(&place.at("inspection"), full);
         for (n, name) in (1..).zip(["seller", "buyer", "mallory"]) {
             let key = key_file::from_seed(n, name);
-            fs::write(place.at(name), key.to_openssh(LineEnding::LF).unwrap().as_bytes()).unwrap();
+            fs::write(
+                place.at(name),
+                key.to_openssh(LineEnding::LF).unwrap().as_bytes(),
+            )
+            .unwrap();
             let public = key.public_key().to_openssh().unwrap();
             fs::write(place.at(&format!("{name}.pub")), format!("{public}\n")).unwrap();
         }
-        fs::write(place.at("objection.txt"), "I do not agree that the plug was in.\n").unwrap();
-        let buyer = format!("buyer:buyer:{}:I was there and saw the lines come", arg(&place.at("buyer.pub")));
+        fs::write(
+            place.at("objection.txt"),
+            "I do not agree that the plug was in.\n",
+        )
+        .unwrap();
+        let buyer = format!(
+            "buyer:buyer:{}:I was there and saw the lines come",
+            arg(&place.at("buyer.pub"))
+        );
         let (bag, folder) = (place.at("bag"), place.at("inspection"));
         let seller = place.at("seller");
         let first = [
-            "seal", arg(&folder), "--out", arg(&bag), "--sign", arg(&seller), "--as", "seller", "--expect", &buyer,
+            "seal",
+            arg(&folder),
+            "--out",
+            arg(&bag),
+            "--sign",
+            arg(&seller),
+            "--as",
+            "seller",
+            "--expect",
+            &buyer,
         ];
         let said = done(&first);
         let allowed: String = said
@@ -197,7 +262,14 @@ impl Place {
         fs::write(place.at("allowed"), allowed).unwrap();
         let (buyer, objection) = (place.at("buyer"), place.at("objection.txt"));
         done(&[
-            "seal", arg(&bag), "--sign", arg(&buyer), "--as", "buyer", "--statement", arg(&objection),
+            "seal",
+            arg(&bag),
+            "--sign",
+            arg(&buyer),
+            "--as",
+            "buyer",
+            "--statement",
+            arg(&objection),
         ]);
         place
     }
@@ -229,7 +301,10 @@ pub fn bag() -> (tempfile::TempDir, PathBuf) {
 
 /// The key that everybody can make.
 pub fn key(name: &str) -> PrivateKey {
-    let seed = ["seller", "buyer", "mallory"].iter().position(|n| *n == name).unwrap();
+    let seed = ["seller", "buyer", "mallory"]
+        .iter()
+        .position(|n| *n == name)
+        .unwrap();
     key_file::from_seed(seed as u64 + 1, name)
 }
 
@@ -237,7 +312,8 @@ pub fn key(name: &str) -> PrivateKey {
 /// expected signers that are there.
 pub fn list_anew(bag: &Path) {
     let data = load(&bag.join("data"));
-    let expected = ExpectedSigners::parse(&fs::read(bag.join("expected-signers.toml")).unwrap()).unwrap();
+    let expected =
+        ExpectedSigners::parse(&fs::read(bag.join("expected-signers.toml")).unwrap()).unwrap();
     put_lists(bag, &data, &expected);
 }
 
@@ -255,13 +331,20 @@ fn put_lists(bag: &Path, data: &Folder, expected: &ExpectedSigners) {
 }
 
 /// Lists of a journal that our own seal refuses.
-fn forge(sealing: feelgauge::evidence::Sealing, journal: &[u8], data: &Folder) -> feelgauge::evidence::Sealing {
+fn forge(
+    sealing: feelgauge::evidence::Sealing,
+    journal: &[u8],
+    data: &Folder,
+) -> feelgauge::evidence::Sealing {
     use feelgauge::{evidence::tree::digests, record::writer::sha256};
     let of = |bytes: &[u8]| digests(&mut &bytes[..], u64::MAX).unwrap().unwrap();
     let mut sealing = sealing;
     let sound = of(journal_text().as_bytes());
     let own = of(journal);
-    let lines: Vec<&[u8]> = journal.split(|b| *b == b'\n').filter(|l| !l.is_empty()).collect();
+    let lines: Vec<&[u8]> = journal
+        .split(|b| *b == b'\n')
+        .filter(|l| !l.is_empty())
+        .collect();
     let sum: usize = data.values().map(Vec::len).sum();
     let mut put = |name: &str, change: &dyn Fn(String) -> String| {
         let at = sealing.tags.iter().position(|(n, _)| n == name).unwrap();
@@ -272,17 +355,27 @@ fn forge(sealing: feelgauge::evidence::Sealing, journal: &[u8], data: &Folder) -
         for (tag, bytes) in &mut sealing.tags {
             if tag.starts_with("tagmanifest") {
                 let text = String::from_utf8(bytes.clone()).unwrap();
-                *bytes = text.replace(&before.sha256, &after.sha256).replace(&before.sha512, &after.sha512).into_bytes();
+                *bytes = text
+                    .replace(&before.sha256, &after.sha256)
+                    .replace(&before.sha512, &after.sha512)
+                    .into_bytes();
             }
         }
     };
-    put("manifest-sha256.txt", &|t| t.replace(&sound.sha256, &own.sha256));
-    put("manifest-sha512.txt", &|t| t.replace(&sound.sha512, &own.sha512));
+    put("manifest-sha256.txt", &|t| {
+        t.replace(&sound.sha256, &own.sha256)
+    });
+    put("manifest-sha512.txt", &|t| {
+        t.replace(&sound.sha512, &own.sha512)
+    });
     put("bag-info.txt", &|t| {
         let line = |l: &str| match l.split(": ").next().unwrap() {
             "Payload-Oxum" => format!("Payload-Oxum: {sum}.{}\n", data.len()),
             "Feelgauge-Journal-Lines" => format!("Feelgauge-Journal-Lines: {}\n", lines.len()),
-            "Feelgauge-Journal-Head" => format!("Feelgauge-Journal-Head: {}\n", sha256(lines.last().unwrap())),
+            "Feelgauge-Journal-Head" => format!(
+                "Feelgauge-Journal-Head: {}\n",
+                sha256(lines.last().unwrap())
+            ),
             _ => format!("{l}\n"),
         };
         t.lines().map(line).collect()

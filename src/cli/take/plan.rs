@@ -90,6 +90,7 @@ pub(super) fn plan(args: &TakeArgs) -> Result<Plan, Failure> {
             bare: bare.transpose().map_err(|e| usage(e.to_string()))?,
         });
     }
+    cli::tree::not_in_a_seal(&args.out)?;
     let vehicle = args.vehicle.as_deref().map(cli::plan::vehicle);
     let (vehicle_text, vehicle) = vehicle.transpose()?.unzip();
     let plan = Plan {
