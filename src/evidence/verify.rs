@@ -90,6 +90,7 @@ pub struct StampSeen {
 
 /// Result of `verify`.
 #[derive(Clone, Debug, PartialEq, Serialize, JsonSchema)]
+#[schemars(rename = "VerifyReport")]
 pub struct Report {
     /// Software that looked.
     pub software: &'static str,
