@@ -5,6 +5,8 @@
 
 #[path = "pull/compare.rs"]
 mod compare;
+#[path = "pull/guide.rs"]
+mod guide;
 #[path = "../src/bin/study/numbers.rs"]
 mod numbers;
 #[path = "pull/plug.rs"]

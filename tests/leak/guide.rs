@@ -284,29 +284,65 @@ fn level_against_truth(seeds: std::ops::Range<u64>) -> (Vec<f64>, usize) {
     (off, never)
 }
 
-/// A step is 3 s, two are compared.
 #[test]
 fn level_is_said_about_when_the_gas_has_settled() {
     let (off, never) = level_against_truth(1..21);
     println!("seeds 1..21: level said less settled {off:.1?} s, {never} never");
-    assert!(never <= 1);
+    // Two steps: what the eye can ask for. 60 tanks: median -2.3 s, 5 to 95 % -16.5 to 8 s (`level_study`).
+    let late = off.iter().filter(|s| **s > 9.0).count();
+    assert!(
+        off[off.len() / 2].abs() < 6.0 && never <= 1 && late <= 4,
+        "{off:?}"
+    );
 }
 
+/// How other factors of the level rule would do, on the same tanks.
 #[test]
 #[ignore = "a study: run it with FEELGAUGE_TANKS=300 in release"]
 fn level_study() {
-    let n = tanks(100);
-    let (off, never) = level_against_truth(1..1 + n);
-    let at = |p: f64| off[((off.len() - 1) as f64 * p).round() as usize];
-    let share = |f: &dyn Fn(f64) -> bool| 100 * off.iter().filter(|s| f(**s)).count() / off.len();
-    println!(
-        "level said less settled: median {:.1} s, 5 % {:.1}, 95 % {:.1}; over 6 s early {} %, over 6 s late {} %; {never} never",
-        at(0.5),
-        at(0.05),
-        at(0.95),
-        share(&|s| s < -6.0),
-        share(&|s| s > 6.0)
-    );
+    let n = tanks(60);
+    let factors = [1.0, 0.5, 0.25, 0.125];
+    let mut off = vec![Vec::new(); 2 * factors.len()];
+    for seed in 1..=n {
+        let (scenario, settings) = drawn(seed, |_| {});
+        let simulated = simulate(&scenario, seed);
+        let finding = analyze(settings, &simulated.readings);
+        let bound = (0.1 * simulated.truth.slope_pa_s).max(finding.slope_pa_s.unwrap().u);
+        let truth = settled_s(&scenario, seed, bound);
+        let mut leak = Leak::new(settings);
+        simulated.readings.iter().for_each(|r| leak.push(*r));
+        let settling = leak.standing().hold.unwrap().settling;
+        let pairs = settling.lost_pa.windows(2).zip(&settling.alike_pa);
+        let ratios: Vec<f64> = pairs
+            .map(|(two, alike)| (two[0] - two[1]).abs() / alike)
+            .collect();
+        for (i, factor) in factors.iter().enumerate() {
+            let once = ratios.iter().position(|r| r <= factor);
+            let twice = ratios
+                .windows(2)
+                .position(|w| w.iter().all(|r| r <= factor))
+                .map(|i| i + 1);
+            for (j, at) in [once, twice].into_iter().enumerate() {
+                off[2 * i + j].push(at.map_or(99.0, |i| 3.0 * (i + 2) as f64 + 0.25) - truth);
+            }
+        }
+    }
+    for (i, mut off) in off.into_iter().enumerate() {
+        off.sort_by(f64::total_cmp);
+        let at = |p: f64| off[((off.len() - 1) as f64 * p).round() as usize];
+        let share =
+            |f: &dyn Fn(f64) -> bool| 100 * off.iter().filter(|s| f(**s)).count() / off.len();
+        println!(
+            "{n} tanks, factor {} {}: level said less settled: median {:.1} s, 5 % {:.1}, 95 % {:.1}; over 6 s early {} %, over 6 s late {} %",
+            factors[i / 2],
+            if i % 2 == 0 { "once" } else { "twice" },
+            at(0.5),
+            at(0.05),
+            at(0.95),
+            share(&|s| s < -6.0),
+            share(&|s| s > 6.0)
+        );
+    }
 }
 
 /// Of the budget's parts that a longer hold shrinks, how much is left after so many seconds, relative to 60 s: the table of the
@@ -364,7 +400,8 @@ fn how_the_interval_shrinks() {
     }
 }
 
-/// What the guide promises while it runs against what comes: `more_s` in mid-hold.
+/// What the guide promises while it runs against what comes: `more_s` at 25 s, limits within 30 % of the leak. Measured with 60
+/// tanks: of 11 promises 7 were kept and 4 not at all; of 49 tanks without a promise 11 were decided by the planned end.
 #[test]
 #[ignore = "a study: run it with FEELGAUGE_TANKS=100 in release"]
 fn promises_study() {
@@ -456,7 +493,7 @@ fn phases_of_a_test_as_it_should_be() {
         "{phases:?}"
     );
     // time constant 4 s: neighbouring steps of 900 e^(-t/4) differ by 5.9 Pa after 21 s, by 2.8 Pa after 24 s
-    assert!((20.0..34.0).contains(&(began(3) - 7.0)), "{phases:?}");
+    assert!((23.0..31.0).contains(&(began(3) - 7.0)), "{phases:?}");
     assert!((36.0..68.0).contains(&began(4)), "{phases:?}");
     assert!(view.settling.windows(2).all(|w| w[0].t_s < w[1].t_s) && view.is_level);
     assert!((view.mark_pa - 10_000.0).abs() < 1e-9 && view.readings.len() <= 700);

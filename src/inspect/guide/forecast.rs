@@ -1,29 +1,31 @@
 //! When a running test will have decided, if it goes on as it went.
 
 use crate::measure::{
-    leak::{EARLY_EVERY_S, EARLY_FROM_S, LeakFinding, PLANNED_HOLD_S, Regime},
+    leak::{EARLY_EVERY_S, EARLY_FROM_S, EARLY_RISK, LeakFinding, PLANNED_HOLD_S, Regime},
     pull::session::t95,
 };
 use crate::reading::{Estimate, Z95};
 
 /// What noise, drift, heat and the unknown law leave in the leak rate after so many seconds of hold, relative to what they
 /// leave after 60 s: medians of 60 tanks of the simulated population (`tests/leak/guide.rs`, `how_the_interval_shrinks`).
-const LEFT: [(f64, f64); 9] = [
-    (5.0, 60.0),
-    (10.0, 20.0),
-    (15.0, 8.0),
-    (20.0, 4.5),
+const LEFT: [(f64, f64); 10] = [
+    (5.0, 75.0),
+    (7.0, 43.0),
+    (10.0, 19.5),
+    (15.0, 10.6),
+    (20.0, 5.0),
     (25.0, 3.0),
-    (30.0, 2.2),
-    (40.0, 1.5),
-    (50.0, 1.2),
+    (30.0, 2.1),
+    (40.0, 1.29),
+    (50.0, 1.04),
     (60.0, 1.0),
 ];
 /// Sources of the leak's budget that a longer hold shrinks; volume, temperature and calibration stay.
 const SHRINKING: [&str; 3] = ["noise", "drift_and_heat", "law"];
 
-/// About how many seconds more until the verdict of a hold is clear, if the rate stays what it is: at a look of the stop rule,
-/// or at the planned end. `None` when this hold will not decide, as far as can be seen.
+/// About how many seconds more until the verdict of a hold is clear, at a look of the stop rule or at the planned end, even if
+/// the rate moves towards the limit by one standard deviation of what the longer hold will still take away. `None` when this
+/// hold may not decide, as far as can be seen.
 pub(super) fn decided_in_s(finding: &LeakFinding, hold_s: f64) -> Option<f64> {
     let rate = finding.leak_rate_pa_m3_s?;
     let limit = finding.limit_leak_rate_pa_m3_s?;
@@ -33,35 +35,33 @@ pub(super) fn decided_in_s(finding: &LeakFinding, hold_s: f64) -> Option<f64> {
     }
     let away = (limit - rate.value).abs();
     // The stop rule asks for 99 %, the planned end for 95 %.
-    let strict = if is_within {
-        finding.leak_rate_quantile(1.0 - crate::measure::leak::EARLY_RISK)? - rate.value
+    let (strict, plain) = if is_within {
+        let most = finding.leak_rate_quantile(1.0 - EARLY_RISK)?;
+        (most - rate.value, rate.hi95 - rate.value)
     } else {
-        rate.value - finding.leak_rate_quantile(crate::measure::leak::EARLY_RISK)?
+        let least = finding.leak_rate_quantile(EARLY_RISK)?;
+        (rate.value - least, rate.value - rate.lo95)
     };
-    let plain = if is_within {
-        rate.hi95 - rate.value
-    } else {
-        rate.value - rate.lo95
-    };
-    let (mut shrinking, mut all) = (0.0, 0.0);
-    for part in &finding.budget {
-        all += part.share;
-        if SHRINKING.contains(&part.source.as_str()) {
-            shrinking += part.share;
-        }
-    }
-    let then = |at_s: f64| {
+    let parts = finding.budget.iter();
+    let shrinking: f64 = parts
+        .filter(|part| SHRINKING.contains(&part.source.as_str()))
+        .map(|part| part.share)
+        .sum();
+    let is_clear = |reach: f64, at_s: f64| {
         let left = left(at_s) / left(hold_s);
-        (all - shrinking + shrinking * left * left).max(0.0).sqrt()
+        let kept = shrinking * left * left;
+        let reach = reach * (1.0 - shrinking + kept).max(0.0).sqrt();
+        let moves = rate.u * (shrinking - kept).max(0.0).sqrt();
+        reach + moves < away
     };
     let mut look_s = EARLY_FROM_S;
     while look_s < PLANNED_HOLD_S {
-        if look_s > hold_s && strict * then(look_s) < away {
+        if look_s > hold_s && is_clear(strict, look_s) {
             return Some(look_s - hold_s);
         }
         look_s += EARLY_EVERY_S;
     }
-    (plain * then(PLANNED_HOLD_S) < away).then_some((PLANNED_HOLD_S - hold_s).max(0.0))
+    is_clear(plain, PLANNED_HOLD_S).then_some((PLANNED_HOLD_S - hold_s).max(0.0))
 }
 
 /// [`LEFT`] between its entries: a power of the time.
