@@ -196,14 +196,12 @@ fn appearing_study() {
     }
 }
 
-fn at_rest(seconds: f64) -> Vec<f64> {
-    let n = (1000.0 * seconds) as u32;
+fn at_rest(n: u32) -> Vec<f64> {
     (0..n).map(|i| 0.05 * f64::from(i % 3)).collect()
 }
 
-/// Half-sines of `peak_n`, `every_s` apart, 1000 readings a second.
-fn strokes(count: u32, every_s: f64, peak_n: f64) -> Vec<f64> {
-    let n = (1000.0 * every_s) as u32;
+/// Half-sines of `peak_n` over 5 N, `n` milliseconds each, 1000 readings a second.
+fn strokes(count: u32, n: u32, peak_n: f64) -> Vec<f64> {
     let one = (0..n).map(|i| {
         let phase = f64::from(i) / f64::from(n);
         5.0 + peak_n * libm::sin(std::f64::consts::PI * phase)
@@ -234,17 +232,17 @@ fn of_car() -> PullSettings {
 #[test]
 fn what_does_not_count_says_why() {
     let parts = [
-        at_rest(1.0),
-        strokes(8, 0.05, 40.0),
-        at_rest(1.0),
-        strokes(2, 0.05, 40.0),
-        at_rest(1.0),
-        strokes(2, 0.4, 40.0),
-        at_rest(1.0),
-        strokes(4, 0.05, 1.5), // 6.5 N: a bump
-        at_rest(1.0),
-        strokes(8, 0.05, 40.0),
-        at_rest(1.0),
+        at_rest(1000),
+        strokes(8, 50, 40.0),
+        at_rest(1000),
+        strokes(2, 50, 40.0),
+        at_rest(1000),
+        strokes(2, 400, 40.0),
+        at_rest(1000),
+        strokes(4, 50, 1.5), // 6.5 N: a bump
+        at_rest(1000),
+        strokes(8, 50, 40.0),
+        at_rest(1000),
     ];
     let mut all = readings(&parts);
     let before = all.len() - 1300;
@@ -291,7 +289,7 @@ fn what_does_not_count_says_why() {
 
 #[test]
 fn a_record_that_gives_no_number_says_so_at_once() {
-    let parts = [at_rest(1.0), strokes(8, 0.05, 400.0), at_rest(1.0)];
+    let parts = [at_rest(1000), strokes(8, 50, 400.0), at_rest(1000)];
     let mut clipped = readings(&parts);
     for reading in &mut clipped {
         reading.force_n = reading.force_n.min(200.0);
@@ -302,7 +300,7 @@ fn a_record_that_gives_no_number_says_so_at_once() {
             .is_some_and(|why| why.contains("larger forces"))
     );
     assert_eq!(seen.pulls[0].not_counted.as_deref(), Some("too strong"));
-    let long = [at_rest(1.0), strokes(120, 0.05, 40.0), at_rest(1.0)];
+    let long = [at_rest(1000), strokes(120, 50, 40.0), at_rest(1000)];
     let seen = view(&watch(of_car(), &readings(&long), |_, _| {}));
     assert!(seen.refused.is_some_and(|why| why.contains("5 s")) && seen.pulls.is_empty());
 }
@@ -310,17 +308,18 @@ fn a_record_that_gives_no_number_says_so_at_once() {
 /// Base, ready, pulling, ready; decided after three good pulls.
 #[test]
 fn phases_of_a_session() {
-    let good = || strokes(8, 0.05, 60.0);
+    use PullPhase::{Over, Pulling, Ready, Rest};
+    let good = || strokes(8, 50, 60.0);
     let parts = [
-        at_rest(0.6),
+        at_rest(600),
         good(),
-        at_rest(1.0),
+        at_rest(1000),
         good(),
-        at_rest(1.0),
+        at_rest(1000),
         good(),
-        at_rest(1.0),
+        at_rest(1000),
         good(),
-        at_rest(1.0),
+        at_rest(1000),
     ];
     let mut guide = Guide::new(&Settings::Pull(of_car()));
     let mut phases: Vec<(PullPhase, bool)> = Vec::new();
@@ -339,7 +338,6 @@ fn phases_of_a_session() {
         }
         assert!(view.force_n.is_some() == view.is_guarded);
     }
-    use PullPhase::{Over, Pulling, Ready, Rest};
     let order: Vec<PullPhase> = phases.iter().map(|p| p.0).collect();
     assert_eq!(
         order,
@@ -480,6 +478,7 @@ fn never_two_studies_and_bad_readings_are_passed_over() {
 
 /// 60 s at 1 kHz: a view in 0.3 ms in a release build; this build is given ten times that.
 #[test]
+#[allow(clippy::disallowed_methods)] // it measures time
 fn a_view_and_a_study_are_cheap() {
     let scenario = EngineScenario {
         pulls: 25,

@@ -47,9 +47,9 @@ pub enum View {
 #[derive(Debug)]
 pub enum Study {
     /// Of a leak.
-    Leak(leak::LeakStudy),
+    Leak(Box<leak::LeakStudy>),
     /// Of a pull.
-    Pull(pull::PullStudy),
+    Pull(Box<pull::PullStudy>),
     /// Of a roll.
     Roll(Box<roll::RollStudy>),
 }
@@ -58,9 +58,9 @@ pub enum Study {
 #[derive(Debug)]
 pub enum Studied {
     /// Of a leak.
-    Leak(leak::LeakStudied),
+    Leak(Box<leak::LeakStudied>),
     /// Of a pull.
-    Pull(pull::PullStudied),
+    Pull(Box<pull::PullStudied>),
     /// Of a roll.
     Roll(Box<roll::RollStudied>),
 }
@@ -122,8 +122,8 @@ impl Guide {
     /// The calculation that is due by the readings so far; `None` when nothing is, or the last one is still out.
     pub fn study(&mut self) -> Option<Study> {
         match self {
-            Self::Leak(guide) => guide.study().map(Study::Leak),
-            Self::Pull(guide) => guide.study().map(Study::Pull),
+            Self::Leak(guide) => guide.study().map(|s| Study::Leak(Box::new(s))),
+            Self::Pull(guide) => guide.study().map(|s| Study::Pull(Box::new(s))),
             Self::Roll(guide) => guide.study().map(|s| Study::Roll(Box::new(s))),
         }
     }
@@ -131,8 +131,8 @@ impl Guide {
     /// Takes what a study of this guide found.
     pub fn learn(&mut self, studied: Studied) {
         match (self, studied) {
-            (Self::Leak(guide), Studied::Leak(found)) => guide.learn(found),
-            (Self::Pull(guide), Studied::Pull(found)) => guide.learn(found),
+            (Self::Leak(guide), Studied::Leak(found)) => guide.learn(*found),
+            (Self::Pull(guide), Studied::Pull(found)) => guide.learn(*found),
             (Self::Roll(guide), Studied::Roll(found)) => guide.learn(*found),
             _ => {}
         }
@@ -143,8 +143,8 @@ impl Study {
     /// Runs it: up to some tenths of a second for a roll.
     pub fn run(self) -> Studied {
         match self {
-            Self::Leak(study) => Studied::Leak(study.run()),
-            Self::Pull(study) => Studied::Pull(study.run()),
+            Self::Leak(study) => Studied::Leak(Box::new(study.run())),
+            Self::Pull(study) => Studied::Pull(Box::new(study.run())),
             Self::Roll(study) => Studied::Roll(Box::new(study.run())),
         }
     }

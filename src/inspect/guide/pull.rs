@@ -284,7 +284,7 @@ impl PullGuide {
     pub(super) fn learn(&mut self, found: PullStudied) {
         self.is_out = false;
         let PullStudied { finding, purpose } = found;
-        self.seen = Seen::of(finding);
+        self.seen = Seen::of(&finding);
         // A pull that may still go on ends nothing.
         if purpose == Purpose::Ended {
             let is_decided = self.seen.verdict.is_some_and(|v| v != Verdict::Undecided);
@@ -295,7 +295,7 @@ impl PullGuide {
 }
 
 impl Seen {
-    fn of(finding: PullFinding) -> Self {
+    fn of(finding: &PullFinding) -> Self {
         let refusal = |codes: &[&str]| -> Option<&Refusal> {
             let mut all = finding.refused.iter().flatten();
             all.find(|refusal| codes.contains(&refusal.code.as_str()))
