@@ -8,6 +8,7 @@ mod drawn;
 mod scenes;
 mod speed;
 mod style;
+mod views;
 
 use drawn::Drawn;
 use feelgauge::{
@@ -166,7 +167,7 @@ fn blocks_of_the_captures_end_where_their_intervals_end() {
 
 #[test]
 fn words_from_files_are_escaped() {
-    let View::Roll(mut view) = scenes::live().pop().unwrap().1 else {
+    let View::Roll(mut view) = views::live().pop().unwrap().1 else {
         panic!("the last scene is of a roll")
     };
     let name = "</text><script>alert(\"1\")</script>&amp;\u{1}\u{7}";

@@ -7,7 +7,7 @@ use feelgauge::{
     report::plot::{self, Frame, Width},
 };
 
-use super::scenes;
+use super::views;
 
 /// Bytes that a picture of a running test may have.
 const LARGEST: usize = 25_000;
@@ -34,7 +34,7 @@ fn measured(view: &View, width: Width) -> (Duration, Vec<usize>) {
 
 #[test]
 fn pictures_of_a_running_test_are_quick_and_small() {
-    for (name, view) in scenes::live().into_iter().chain(scenes::crowded()) {
+    for (name, view) in views::live().into_iter().chain(views::crowded()) {
         for width in Width::ALL {
             let (time, sizes) = measured(&view, width);
             println!("{name} {:.0}: {time:?} {sizes:?}", width.units());

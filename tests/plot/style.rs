@@ -60,7 +60,7 @@ fn pictures_and_style_name_the_same_classes() {
             .root_element()
             .descendants()
             .skip(1)
-            .filter(|n| n.is_element())
+            .filter(roxmltree::Node::is_element)
         {
             // Groups only move what is in them.
             let Some(class) = node.attribute("class") else {
@@ -96,7 +96,7 @@ fn marks_differ_in_their_silhouettes_and_take_the_colour_of_their_word() {
                 if matches!(name, "fill" | "stroke") {
                     assert!(matches!(value, "none" | "currentColor"), "{one:?}: {value}");
                 }
-                shape.push_str(&format!("{name}={value};"));
+                shape.extend([name, "=", value, ";"]);
             }
         }
         assert!(shapes.insert(shape), "{one:?} looks like another");

@@ -74,7 +74,7 @@ fn pulls(compared: &Compared, width: Width) -> Vec<Picture> {
         unit: "newtons",
     };
     let mut pictures: Vec<Picture> = sides.draw(compared, width).into_iter().collect();
-    pictures.extend(strokes::side_by_side(seen, width));
+    pictures.extend(strokes::side_by_side(&seen, width));
     pictures
 }
 

@@ -60,9 +60,10 @@ impl Axes {
         let last = ticks.len().saturating_sub(1);
         let mut free = f64::NEG_INFINITY;
         for (i, (tick, number)) in ticks.into_iter().enumerate() {
-            let words = match i == last {
-                true => format!("{number} {unit}"),
-                false => number,
+            let words = if i == last {
+                format!("{number} {unit}")
+            } else {
+                number
             };
             let half = Letters::of("t15").width(&words) / 2.0;
             let x = self.x.at(tick).min(right + SIDE.1 - half).max(half + 1.0);

@@ -386,9 +386,10 @@ fn above(svg: &mut Svg, axes: &Axes, weight_n: Option<f64>, highest: f64) {
         let words = format!("weight of the car, {} N", stated(weight));
         let (line, top) = (axes.y.at(weight), axes.y.to.1);
         // Where pulls pass the line, its words stand above them all.
-        let (y, words) = match line - top < 6.0 {
-            true => (line - 7.0, words),
-            false => (top - 14.0, format!("dashed: {words}")),
+        let (y, words) = if line - top < 6.0 {
+            (line - 7.0, words)
+        } else {
+            (top - 14.0, format!("dashed: {words}"))
         };
         svg.text("t15", Anchor::Start, (left, y), &words);
         return;

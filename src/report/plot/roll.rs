@@ -56,7 +56,7 @@ pub(super) fn pictures(finding: &RollFinding, paper: Paper) -> Vec<Picture> {
     let hit =
         |turn: u64| snag.is_some_and(|s| s.hits.iter().any(|h| h.turn == turn && h.hit >= HIT));
     let strips = Strips {
-        strips: &finding.trace.strips,
+        turns: &finding.trace.strips,
         hit: &hit,
         phase_deg: snag.map(|s| (s.phase_deg, s.phase_half_bin_deg.max(ANGLE / 2.0))),
         part: finding.trace.part.as_deref(),
@@ -78,7 +78,7 @@ pub(super) fn pictures(finding: &RollFinding, paper: Paper) -> Vec<Picture> {
 pub(super) fn live(view: &RollView, paper: Paper) -> Vec<Picture> {
     let leading = view.suspects.first().filter(|_| view.hits.is_some());
     let strips = Strips {
-        strips: &view.strips,
+        turns: &view.strips,
         hit: &|turn| view.hit_turns.contains(&turn),
         phase_deg: view
             .phase_deg
@@ -117,7 +117,7 @@ fn rule(hit_rate: Estimate, width: Width) -> Picture {
 
 /// Turns to draw.
 struct Strips<'a> {
-    strips: &'a [Strip],
+    turns: &'a [Strip],
     hit: &'a dyn Fn(u64) -> bool,
     /// Angle of the snag and half the width of its band, degrees.
     phase_deg: Option<(f64, f64)>,
@@ -128,16 +128,16 @@ struct Strips<'a> {
 impl Strips<'_> {
     /// The stretch of turns with most hits in it; the latest where several are equal.
     fn window(&self) -> &[Strip] {
-        let most = self.most.min(self.strips.len());
-        let hits: Vec<bool> = self.strips.iter().map(|s| (self.hit)(s.turn)).collect();
+        let most = self.most.min(self.turns.len());
+        let hits: Vec<bool> = self.turns.iter().map(|s| (self.hit)(s.turn)).collect();
         let count = |from: usize| hits[from..from + most].iter().filter(|h| **h).count();
-        let from = (0..=self.strips.len() - most).max_by_key(|from| count(*from));
+        let from = (0..=self.turns.len() - most).max_by_key(|from| count(*from));
         let from = from.unwrap_or(0);
-        &self.strips[from..from + most]
+        &self.turns[from..from + most]
     }
 
     fn draw(&self, paper: Paper) -> Option<Picture> {
-        let (first, last) = (self.strips.first()?, self.strips.last()?);
+        let (first, last) = (self.turns.first()?, self.turns.last()?);
         let shown = self.window();
         let hits = shown.iter().filter(|s| (self.hit)(s.turn)).count();
         let width = paper.width;
@@ -147,16 +147,11 @@ impl Strips<'_> {
         let mut svg = Svg::new(width.units(), bottom + FOOT, label);
         let sides = (LEFT, width.units() - MARGIN);
         self.angle(&mut svg, sides, bottom);
+        let deg = self.phase_deg.map_or(f64::NAN, |(deg, _)| deg);
         for (i, strip) in shown.iter().enumerate() {
             let base = HEAD + pitch * (i + 1) as f64 - 2.0;
             let hit = (self.hit)(strip.turn);
-            one(
-                &mut svg,
-                strip,
-                sides,
-                base,
-                hit.then_some(self.phase_deg.map(|(deg, _)| deg)),
-            );
+            one(&mut svg, strip, sides, base, hit.then_some(deg));
             if hit {
                 let x = sides.1 + 14.0;
                 let tall = (pitch - 1.6).min(10.0);
@@ -171,7 +166,7 @@ impl Strips<'_> {
         };
         let picture = Picture::new(heading, svg, width);
         let all = last.turn - first.turn + 1;
-        Some(if shown.len() < self.strips.len() {
+        Some(if shown.len() < self.turns.len() {
             let from = shown.first().map_or(0, |s| s.turn);
             let to = shown.last().map_or(0, |s| s.turn);
             picture.with_caption(format!("Turns {} to {} of {all}.", from + 1, to + 1))
@@ -261,8 +256,8 @@ fn axis(svg: &mut Svg, (left, right): (f64, f64), bottom: f64, phase_deg: Option
     }
 }
 
-/// One turn; a hit (with the snag's angle where it is known) is filled where it swells.
-fn one(svg: &mut Svg, strip: &Strip, sides: (f64, f64), base: f64, hit: Option<Option<f64>>) {
+/// One turn; a hit (at the snag's angle, NaN where it is not known) is filled where it swells.
+fn one(svg: &mut Svg, strip: &Strip, sides: (f64, f64), base: f64, hit: Option<f64>) {
     let bins = strip.loss_sd.len().max(1) as f64;
     let at = |i: usize| sides.0 + (sides.1 - sides.0) * (i as f64 + 0.5) / bins;
     let lift = |loss: f64| (loss / FULL_SD).clamp(-0.1, 1.0) * SWELL;
@@ -296,10 +291,10 @@ fn one(svg: &mut Svg, strip: &Strip, sides: (f64, f64), base: f64, hit: Option<O
 }
 
 /// The bin of a turn that lost most, near the snag's angle where that is known and was seen.
-fn peak(strip: &Strip, deg: Option<f64>) -> Option<usize> {
+fn peak(strip: &Strip, deg: f64) -> Option<usize> {
     let bins = strip.loss_sd.len().max(1) as f64;
     let near = |i: usize| {
-        let away = deg.map_or(0.0, |deg| ((i as f64 + 0.5) / bins * 360.0 - deg).abs());
+        let away = ((i as f64 + 0.5) / bins * 360.0 - deg).abs();
         away.min(360.0 - away) <= NEAR
     };
     let losses = strip.loss_sd.iter().enumerate();
@@ -385,10 +380,8 @@ fn suspects_told(rows: &[(String, f64, bool)], tied: &[usize]) -> String {
                 .iter()
                 .map(|(name, ..)| name.as_str())
                 .collect();
-            brackets.push_str(&format!(
-                " A bracket ties {}: they turn together.",
-                names.join(" and ")
-            ));
+            let names = names.join(" and ");
+            brackets.extend([" A bracket ties ", &names, ": they turn together."]);
         }
         from += n;
     }

@@ -91,7 +91,7 @@ impl Sheet {
         for (y, part) in self.parts {
             match part {
                 Part::Words(class, words) => {
-                    svg.text(class, Anchor::Start, (EDGE + 8.0, y), &words)
+                    svg.text(class, Anchor::Start, (EDGE + 8.0, y), &words);
                 }
                 Part::Mark(mark, word) => verdict(&mut svg, mark, word, y),
                 Part::Picture(picture) => svg.place(&picture, (EDGE, y), 1.0),

@@ -31,8 +31,8 @@ const RIGHT: f64 = 8.0;
 type Pull<'a> = (&'a PullReport, &'a PullTrace);
 
 /// Both sides; nothing where one has no pull with strokes to align.
-pub(super) fn side_by_side(seen: [Vec<&PullFinding>; 2], width: Width) -> Option<Picture> {
-    let [before, after] = &seen;
+pub(super) fn side_by_side(seen: &[Vec<&PullFinding>; 2], width: Width) -> Option<Picture> {
+    let [before, after] = seen;
     let sides = [usable(before), usable(after)];
     if sides.iter().any(Vec::is_empty) {
         return None;

@@ -112,7 +112,9 @@ impl Svg {
         let mut path = Path::default();
         for line in lines {
             path.lift();
-            line.into_iter().for_each(|point| path.to(point));
+            for point in line {
+                path.to(point);
+            }
         }
         self.path(class, &path.0);
     }

@@ -168,9 +168,10 @@ fn beside(svg: &mut Svg, axes: &Axes, (x, y): (f64, f64), words: &str) {
     let length = Letters::of("t15").width(words);
     let above = (y - 10.0).max(axes.y.to.1 + 14.0);
     let below = (y + 24.0).min(axes.y.to.0 - 5.0);
-    let (x, y) = match x + 8.0 + length < axes.x.to.1 {
-        true => (x + 8.0, above),
-        false => ((x - 8.0 - length).max(axes.x.to.0 + 4.0), below),
+    let (x, y) = if x + 8.0 + length < axes.x.to.1 {
+        (x + 8.0, above)
+    } else {
+        ((x - 8.0 - length).max(axes.x.to.0 + 4.0), below)
     };
     svg.text("t15 t2 tc", Anchor::Start, (x, y), words);
 }
