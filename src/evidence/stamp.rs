@@ -5,7 +5,10 @@
 use std::time::Duration;
 
 use cmpv2::status::PkiStatus;
-use cms::signed_data::SignedData;
+use cms::{
+    content_info::CmsVersion,
+    signed_data::{SignedData, SignerIdentifier},
+};
 use der::{
     Any, Decode as _, Encode as _,
     asn1::{Int, ObjectIdentifier, OctetString},
@@ -21,6 +24,22 @@ pub const MAX_REPLY: u64 = 256 << 10;
 
 const SHA_256: ObjectIdentifier = ObjectIdentifier::new_unwrap("2.16.840.1.101.3.4.2.1");
 const SHA_512: ObjectIdentifier = ObjectIdentifier::new_unwrap("2.16.840.1.101.3.4.2.3");
+const RSA: &str = "1.2.840.113549.1.1.1";
+/// Digests of an authority's signature, each with the algorithms that use it (RFC 4055, RFC 5758); plain [`RSA`] goes with all.
+const SIGNED_BY: [(&str, [&str; 2]); 3] = [
+    (
+        "2.16.840.1.101.3.4.2.1",
+        ["1.2.840.113549.1.1.11", "1.2.840.10045.4.3.2"],
+    ),
+    (
+        "2.16.840.1.101.3.4.2.2",
+        ["1.2.840.113549.1.1.12", "1.2.840.10045.4.3.3"],
+    ),
+    (
+        "2.16.840.1.101.3.4.2.3",
+        ["1.2.840.113549.1.1.13", "1.2.840.10045.4.3.4"],
+    ),
+];
 const SIGNED_DATA: ObjectIdentifier = ObjectIdentifier::new_unwrap("1.2.840.113549.1.7.2");
 const TST_INFO: ObjectIdentifier = ObjectIdentifier::new_unwrap("1.2.840.113549.1.9.16.1.4");
 
@@ -91,6 +110,7 @@ pub fn check(reply: &[u8], message: &[u8], request: Option<&[u8]>) -> Result<Sta
         .content
         .decode_as()
         .map_err(|e| format!("the token: {e}"))?;
+    envelope(&signed)?;
     let inside = signed.encap_content_info;
     if inside.econtent_type != TST_INFO {
         return Err("the token holds something else than a time".into());
@@ -129,6 +149,47 @@ pub fn check(reply: &[u8], message: &[u8], request: Option<&[u8]>) -> Result<Sta
         imprint,
         nonce,
     })
+}
+
+/// The fields around the token that no signature covers and that programs pass over: one signer, the versions of RFC 5652, 5.1
+/// and 5.3, algorithms that belong together, without parameters of their own.
+fn envelope(signed: &SignedData) -> Result<(), String> {
+    let [signer] = signed.signer_infos.0.as_slice() else {
+        return Err(format!(
+            "the token has {} signers; one is taken",
+            signed.signer_infos.0.len()
+        ));
+    };
+    let by_name = matches!(signer.sid, SignerIdentifier::IssuerAndSerialNumber(_));
+    let version = if by_name {
+        CmsVersion::V1
+    } else {
+        CmsVersion::V3
+    };
+    if signed.version != CmsVersion::V3 || signer.version != version {
+        return Err("the token's version is not that of its content".into());
+    }
+    let bare = |parameters: &Option<Any>| parameters.as_ref().is_none_or(|p| *p == Any::null());
+    let (digest, signature) = (&signer.digest_alg, &signer.signature_algorithm);
+    let known = SIGNED_BY
+        .iter()
+        .find(|(oid, _)| digest.oid.to_string() == *oid);
+    let by = signature.oid.to_string();
+    let fits = known.is_some_and(|(_, list)| by == RSA || list.contains(&by.as_str()));
+    let listed = signed.digest_algorithms.as_slice();
+    if !fits
+        || !bare(&signature.parameters)
+        || !bare(&digest.parameters)
+        || listed
+            .iter()
+            .any(|d| d.oid != digest.oid || !bare(&d.parameters))
+    {
+        return Err(format!(
+            "signed with {by} over a digest {}, which is not taken",
+            digest.oid
+        ));
+    }
+    Ok(())
 }
 
 fn time(since_1970: Duration) -> Result<Timestamp, String> {

@@ -342,7 +342,7 @@ fn the_journal_with_all_lists_rewritten_by_another_key() {
     });
     deed(
         "last journal line removed, lists kept",
-        "Payload-Oxum",
+        "data/journal.jsonl: not the bytes",
         |bag| {
             let mut all = lines(bag);
             all.pop();
