@@ -227,8 +227,9 @@ pub struct ProbesArgs {
 pub struct TakeArgs {
     /// The test.
     pub test: Test,
-    /// Port of a probe, with its baud rate if that is not 115200; may be given several times.
-    #[arg(long = "port", value_name = "PATH[=BAUD]", required = true)]
+    /// Port of a probe, with its baud rate if that is not 115200; may be given several times. Default: the running bench
+    /// records (`feelgauge bench`), with the car and the settings that it was given.
+    #[arg(long = "port", value_name = "PATH[=BAUD]")]
     pub ports: Vec<Port>,
     /// The probe is a board that prints plain numbers: kind (pressure, force, hall), unit, column from 1; one for each
     /// --port, in the same order.
@@ -247,7 +248,7 @@ pub struct TakeArgs {
     #[arg(long, value_name = "FILE")]
     pub vehicle: Option<PathBuf>,
     /// Setup of the vehicle file in which the capture is taken.
-    #[arg(long, value_name = "NAME", requires = "vehicle")]
+    #[arg(long, value_name = "NAME")]
     pub setup: Option<String>,
     /// Roll: index of the sensor whose edges count. Default: the first of the vehicle file.
     #[arg(long, value_name = "I", allow_hyphen_values = true)]

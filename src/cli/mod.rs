@@ -13,6 +13,7 @@ mod plot;
 mod probes;
 pub mod progress;
 mod records;
+mod remote;
 mod rule_out;
 mod schema;
 mod seal;

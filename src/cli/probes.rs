@@ -6,7 +6,12 @@ use schemars::JsonSchema;
 use serde::Serialize;
 use tokio::time::{Instant, timeout_at};
 
-use super::{DONE, FAILED, Failure, Outcome, Output, Port, args::ProbesArgs, say};
+use super::{
+    DONE, FAILED, Failure, Outcome, Output, Port,
+    args::ProbesArgs,
+    remote::{self, Remote},
+    say,
+};
 use crate::{
     clock::Clock,
     probe::{
@@ -35,8 +40,8 @@ pub struct ProbesReport {
 pub struct PortReport {
     /// Path of the port.
     pub port: String,
-    /// Baud rate.
-    pub baud: u32,
+    /// Baud rate; null when a running bench was asked, which holds the port.
+    pub baud: Option<u32>,
     /// Who the probe is; null when it did not say so.
     pub identity: Option<Identity>,
     /// How its link did while it was listened to; null without identity.
@@ -50,6 +55,22 @@ pub struct PortReport {
 /// Runs `probes`.
 pub fn run(args: &ProbesArgs, output: &mut Output) -> Outcome {
     let named = !args.ports.is_empty();
+    match Remote::find() {
+        Some(bench) if !named => {
+            let probes = bench.probes()?;
+            say(&format!(
+                "feelgauge: the bench at {} holds the ports; this is what it says",
+                bench.page()
+            ));
+            let report = ProbesReport {
+                probes: probes.clone(),
+            };
+            output.result(&report, |_| table(&probes))?;
+            return Ok(DONE);
+        }
+        Some(bench) => remote::ports_are_the_benchs(&bench),
+        None => {}
+    }
     let ports = if named {
         args.ports.iter().map(PortName::from).collect()
     } else {
@@ -115,7 +136,7 @@ async fn ask_all(ports: &[PortName], clock: &Clock) -> Vec<PortReport> {
 async fn ask(name: PortName, clock: Clock) -> PortReport {
     let mut report = PortReport {
         port: name.path.clone(),
-        baud: name.baud,
+        baud: Some(name.baud),
         identity: None,
         health: None,
         ping_us: None,
@@ -167,10 +188,9 @@ fn table(probes: &[PortReport]) -> String {
     }
     let mut text = String::new();
     for probe in probes {
-        let rate = if probe.baud == crate::wire::DEFAULT_BAUD {
-            String::new()
-        } else {
-            format!(" at {} baud", probe.baud)
+        let rate = match probe.baud {
+            Some(baud) if baud != crate::wire::DEFAULT_BAUD => format!(" at {baud} baud"),
+            _ => String::new(),
         };
         line(&mut text, &format!("{}{rate}", probe.port));
         if let Some(id) = &probe.identity {
@@ -184,10 +204,7 @@ fn table(probes: &[PortReport]) -> String {
             }
         }
         if let Some(health) = &probe.health {
-            line(
-                &mut text,
-                &format!("  {}", health_words(health, probe.ping_us)),
-            );
+            line(&mut text, &format!("  {}", health_words(health, probe)));
         }
         if let Some(trouble) = &probe.trouble {
             line(&mut text, &format!("  {trouble}"));
@@ -220,7 +237,7 @@ fn channel(c: &crate::wire::Channel) -> String {
     }
 }
 
-fn health_words(health: &HealthReport, ping_us: Option<u64>) -> String {
+fn health_words(health: &HealthReport, probe: &PortReport) -> String {
     let mut words = vec![format!("{} lines", health.lines)];
     if let Some(rate) = health.lines_per_s {
         words.push(format!("{rate:.1} a second"));
@@ -241,9 +258,12 @@ fn health_words(health: &HealthReport, ping_us: Option<u64>) -> String {
             "99 % late by at most {p99:.1} ms, the latest by {max:.1} ms"
         ));
     }
-    words.push(ping_us.map_or("no answer to a ping".into(), |us| {
-        format!("ping {:.1} ms", us as f64 / 1000.0)
-    }));
+    match probe.ping_us {
+        Some(us) => words.push(format!("ping {:.1} ms", us as f64 / 1000.0)),
+        // Through a bench nobody was asked.
+        None if probe.baud.is_some() => words.push("no answer to a ping".into()),
+        None => {}
+    }
     words.join("; ")
 }
 
@@ -260,7 +280,7 @@ mod tests {
         };
         let mut probe = PortReport {
             port: "/dev/ttyUSB0".into(),
-            baud: 250_000,
+            baud: Some(250_000),
             identity: Some(*identity),
             health: Some(ProbeHealth::new(None).report()),
             ping_us: Some(2_345),

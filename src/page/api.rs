@@ -20,6 +20,7 @@ use crate::{
     bench::{self, Alarm, Dropped, Fault, Kept, Order, ProbeState, Virtual},
     inspect::{Finding, Test, guide::View},
     report::{plot, text},
+    wire::Identity,
 };
 
 type Answer = Result<Response, Problem>;
@@ -121,7 +122,17 @@ impl<'a> SceneReport<'a> {
 #[derive(Debug, Serialize, JsonSchema)]
 pub(super) struct ProbesReport<'a> {
     /// By name.
-    probes: &'a [ProbeState],
+    probes: Vec<ProbeEntry<'a>>,
+}
+
+/// One probe.
+#[derive(Debug, Serialize, JsonSchema)]
+pub(super) struct ProbeEntry<'a> {
+    /// How it does.
+    #[serde(flatten)]
+    state: &'a ProbeState,
+    /// Who it is; null before it said so.
+    identity: Option<&'a Identity>,
 }
 
 /// Captures.
@@ -190,9 +201,14 @@ pub(super) async fn state(State(house): Shared) -> Answer {
 
 pub(super) async fn probes(State(house): Shared) -> Answer {
     let state = house.bench.state();
-    Ok(reply::json(&ProbesReport {
-        probes: &state.probes,
-    }))
+    let probes = state.probes.iter();
+    let probes = probes
+        .map(|state| ProbeEntry {
+            identity: state.identity.as_deref(),
+            state,
+        })
+        .collect();
+    Ok(reply::json(&ProbesReport { probes }))
 }
 
 pub(super) async fn captures(State(house): Shared) -> Answer {

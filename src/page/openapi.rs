@@ -3,7 +3,7 @@
 use std::sync::{Arc, LazyLock};
 
 use axum::{extract::State, http::Method, response::Response};
-use schemars::{JsonSchema, generate::SchemaSettings};
+use schemars::{JsonSchema, SchemaGenerator, generate::SchemaSettings};
 use serde_json::{Map, Value, json};
 
 use super::{
@@ -36,21 +36,21 @@ const ANYWHERE: [(u16, &str); 9] = [
 ];
 
 fn made() -> Value {
-    let mut settings = SchemaSettings::draft2020_12().for_serialize();
-    settings.definitions_path = "/components/schemas".into();
-    settings.meta_schema = None;
-    let mut generator = settings.into_generator();
+    let mut generator = generator(SchemaSettings::draft2020_12().for_serialize());
+    // What is sent to us may leave out what has a default; what we send has every field.
+    let mut taking = generator_of_bodies();
     let problem = Problem::json_schema(&mut generator);
     let event = route::event_schema(&mut generator);
     let mut paths = Map::new();
     for route in route::api() {
-        let act = operation(&route, &mut generator);
+        let act = operation(&route, &mut generator, &mut taking);
         let path = paths
             .entry(route.path)
             .or_insert_with(|| Value::Object(Map::new()));
         path[route.method.as_str().to_ascii_lowercase()] = act;
     }
     let mut schemas = generator.take_definitions(true);
+    schemas.extend(taking.take_definitions(true));
     schemas.insert("Problem".into(), problem.into());
     schemas.insert("StreamedEvent".into(), event.into());
     json!({
@@ -67,7 +67,22 @@ fn made() -> Value {
     })
 }
 
-fn operation(route: &Route, generator: &mut schemars::SchemaGenerator) -> Value {
+fn generator(mut settings: SchemaSettings) -> SchemaGenerator {
+    settings.definitions_path = "/components/schemas".into();
+    settings.meta_schema = None;
+    settings.into_generator()
+}
+
+/// For types that are only ever sent to us.
+fn generator_of_bodies() -> SchemaGenerator {
+    generator(SchemaSettings::draft2020_12().for_deserialize())
+}
+
+fn operation(
+    route: &Route,
+    generator: &mut SchemaGenerator,
+    taking: &mut SchemaGenerator,
+) -> Value {
     let mut operation = json!({
         "operationId": id(route),
         "summary": route.summary,
@@ -77,7 +92,7 @@ fn operation(route: &Route, generator: &mut schemars::SchemaGenerator) -> Value 
     if let Some(body) = route.body {
         operation["requestBody"] = json!({
             "required": true,
-            "content": { "application/json": { "schema": body(generator) } },
+            "content": { "application/json": { "schema": body(taking) } },
         });
     }
     operation
@@ -96,7 +111,7 @@ fn id(route: &Route) -> String {
     id
 }
 
-fn parameters(route: &Route, generator: &mut schemars::SchemaGenerator) -> Vec<Value> {
+fn parameters(route: &Route, generator: &mut SchemaGenerator) -> Vec<Value> {
     let in_path = route.path.split('/').filter_map(|part| {
         let name = part.strip_prefix('{')?.strip_suffix('}')?;
         Some(json!({
@@ -120,7 +135,7 @@ fn parameters(route: &Route, generator: &mut schemars::SchemaGenerator) -> Vec<V
     in_path.into_iter().chain(in_query).collect()
 }
 
-fn responses(route: &Route, generator: &mut schemars::SchemaGenerator) -> Value {
+fn responses(route: &Route, generator: &mut SchemaGenerator) -> Value {
     let (media_type, schema) = route.answer;
     let schema = schema.map_or_else(|| json!({ "type": "string" }), |s| s(generator).into());
     let mut responses = Map::new();

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use hdrhistogram::Histogram;
 use schemars::JsonSchema;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use super::link::Arrival;
 use crate::{
@@ -37,7 +37,7 @@ pub struct ProbeHealth {
 }
 
 /// What a person or a program is told of a link.
-#[derive(Clone, Debug, PartialEq, Serialize, JsonSchema)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct HealthReport {
     /// Lines received, broken ones included.
     pub lines: u64,
@@ -52,7 +52,7 @@ pub struct HealthReport {
 }
 
 /// Lateness of lines, microseconds.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, JsonSchema)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct Lateness {
     /// Median.
     pub p50_us: u64,

@@ -8,6 +8,7 @@ mod attacks;
 mod limits;
 mod metrics;
 mod pairing;
+mod program;
 mod stream;
 
 use std::{

@@ -18,7 +18,13 @@ use tokio::{
     time::{Instant, MissedTickBehavior, interval, sleep_until},
 };
 
-use super::{DONE, Failure, Outcome, Output, args::TakeArgs, progress::Progress, say};
+use super::{
+    DONE, Failure, Outcome, Output,
+    args::TakeArgs,
+    progress::Progress,
+    remote::{self, Remote},
+    say,
+};
 use crate::{
     clock::Clock,
     inspect::{Finding, Input, Mark, Settings, Source, Test},
@@ -40,6 +46,7 @@ use crate::{
 };
 use live::{Live, Seen};
 use plan::{Plan, Way};
+pub(super) use plan::{told, what_to_do};
 
 /// How long a bare probe may take to its first number: a boot after the reset that opening causes, and a slow board.
 const BARE_WAIT: Duration = Duration::from_secs(6);
@@ -79,6 +86,17 @@ pub enum Shown {
 
 /// Runs `take`.
 pub fn run(args: &TakeArgs, output: &mut Output) -> Outcome {
+    let bench = Remote::find();
+    match &bench {
+        Some(bench) if args.ports.is_empty() => return remote::take(bench, args, output),
+        Some(bench) => remote::ports_are_the_benchs(bench),
+        None if args.ports.is_empty() => {
+            return Err(Failure::Usage(
+                "feelgauge: name the port of the probe: --port PATH (feelgauge probes lists them); without --port a running bench is asked, and none runs".into(),
+            ));
+        }
+        None => {}
+    }
     let plan = plan::plan(args)?;
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .enable_all()
@@ -379,7 +397,7 @@ async fn connect(n: usize, way: Way, clock: Clock) -> Result<Connected, Failure>
 }
 
 /// Ends at `end`; never without one.
-async fn until(end: Option<Instant>) {
+pub(super) async fn until(end: Option<Instant>) {
     match end {
         Some(end) => sleep_until(end).await,
         None => std::future::pending().await,
@@ -387,7 +405,7 @@ async fn until(end: Option<Instant>) {
 }
 
 /// Ends at Ctrl-C, or when the system asks the program to end.
-async fn interrupted() {
+pub(super) async fn interrupted() {
     #[cfg(unix)]
     {
         use tokio::signal::unix::{SignalKind, signal};

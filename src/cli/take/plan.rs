@@ -91,6 +91,11 @@ pub(super) fn plan(args: &TakeArgs) -> Result<Plan, Failure> {
         });
     }
     cli::tree::not_in_a_seal(&args.out)?;
+    if let (Some(setup), None) = (&args.setup, &args.vehicle) {
+        return Err(usage(format!(
+            "setup {setup} stands in no vehicle file; name the file: --vehicle FILE"
+        )));
+    }
     let vehicle = args.vehicle.as_deref().map(cli::plan::vehicle);
     let (vehicle_text, vehicle) = vehicle.transpose()?.unzip();
     let plan = Plan {
@@ -154,7 +159,7 @@ pub(super) fn fits<'a>(
 }
 
 /// What the person is to do now, with what must not be forgotten.
-pub(super) fn what_to_do(test: Test) -> &'static str {
+pub(in crate::cli) fn what_to_do(test: Test) -> &'static str {
     match test {
         Test::Leak => {
             "Tank drained and flushed, no flame or spark near, air the room. Leave the tank open for a second, close it, \
@@ -179,6 +184,11 @@ pub(super) fn words(plan: &Plan, report: &TakeReport, terminal: bool) -> String 
         setup: plan.stated.setup.as_deref(),
         picture: terminal,
     };
+    told(report, about)
+}
+
+/// The same with what is known of the record.
+pub(in crate::cli) fn told(report: &TakeReport, about: About) -> String {
     match &report.shown {
         Shown::Finding(finding) => report::text(finding, about),
         Shown::Nothing { test, refused, .. } => {
