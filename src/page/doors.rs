@@ -60,8 +60,8 @@ impl Default for Limits {
             unread: Duration::from_secs(30),
             body_bytes: 8 * 1024,
             acts: Rate {
-                burst: 40.0,
-                per_s: 10.0,
+                burst: 60.0,
+                per_s: 20.0,
             },
             pairings: Rate {
                 burst: 5.0,
