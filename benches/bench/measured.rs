@@ -147,6 +147,7 @@ fn histogram() -> Histogram<u64> {
 pub fn run(run: &Run) {
     let folder = run.dir().join("captures");
     std::fs::create_dir_all(&folder).expect("a folder for the captures");
+    let before = std::fs::read_to_string("/proc/loadavg").unwrap_or_default();
     let stuck = if run.quick { 6 } else { 300 };
     let load = Load::plug_in();
     let mut daemon = Daemon::start(&folder, &load.paths);
@@ -160,7 +161,15 @@ pub fn run(run: &Run) {
         seen.push(pages.block_on(with_pages(visitors, stuck, &mut daemon, &load)));
     }
     drop(daemon);
-    run.show_section(TITLE, &section(&seen, stuck));
+    let mut text = section(&seen, stuck);
+    if let Some(load) = before.split_whitespace().next() {
+        writeln!(
+            text,
+            "- Other work on the machine when this began: load {load}."
+        )
+        .expect("a string takes text");
+    }
+    run.show_section(TITLE, &text);
 }
 
 async fn with_pages(count: usize, stuck: usize, daemon: &mut Daemon, load: &Load) -> Seen {
