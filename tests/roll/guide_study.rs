@@ -50,8 +50,7 @@ fn guide_looks() {
                 .iter()
                 .filter_map(|l| {
                     let f = &l.finding;
-                    let s = f.quality.coast_share? * (f.end_s? - f.start_s?);
-                    Some((s, f.false_alarm_probability?))
+                    Some((f.end_s? - f.start_s?, f.false_alarm_probability?))
                 })
                 .collect();
             if seen.is_empty() {

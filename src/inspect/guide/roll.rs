@@ -5,10 +5,7 @@
 //! [`FIRST_TURNS`] coasting turns, then one every [`PAUSE_S`], or a tenth of the time so far, or [`COST_SHARE`] times what the last
 //! one took, whichever is longest (all by the edges' times), and at the two planned ends.
 //!
-//! **Many looks.** A bound on false alarms holds for one look at a record of a length that was planned. The guide looks some
-//! twenty times in a minute, and would stop at the look that pleases. So before the planned end ([`PLANNED_S`] of coasting) a snag
-//! is reported only at [`EARLY_SHARE`] of the limit, and at the stated limit once, at that end; after it the
-//! strict level holds again until [`LONGEST_S`]. A snag once reported stays while its probability is within the limit.
+//! What many looks do to the false alarms, and the rule against it: see `progress`.
 
 mod progress;
 
@@ -276,15 +273,14 @@ impl RollGuide {
             return self.live.turns() >= FIRST_TURNS && self.live.intervals() >= FIRST_INTERVALS;
         };
         let since_s = |us: u64| now.at_us.saturating_sub(us) as f64 * US;
-        let so_far_s = since_s(self.edges.first().map_or(now.at_us, |e| e.t_us));
+        let first_us = self.edges.first().map_or(now.at_us, |e| e.t_us);
+        let record_s = |look: Looked| look.at_us.saturating_sub(first_us) as f64 * US;
         let pause_s = PAUSE_S
-            .max(PAUSE_SHARE * so_far_s)
+            .max(PAUSE_SHARE * record_s(now))
             .max(COST_SHARE * self.cost_s);
-        let ends = [PLANNED_S, LONGEST_S];
-        let passed = ends
-            .iter()
-            .any(|end| last.coasted_s < *end && now.coasted_s >= *end);
-        passed || since_s(last.at_us) >= pause_s
+        let planned = record_s(last) < PLANNED_S && record_s(now) >= PLANNED_S;
+        let longest = last.coasted_s < LONGEST_S && now.coasted_s >= LONGEST_S;
+        planned || longest || since_s(last.at_us) >= pause_s
     }
 
     pub(super) fn learn(&mut self, found: RollStudied) {
@@ -296,13 +292,15 @@ impl RollGuide {
         self.cost_s = now_us.saturating_sub(looked.at_us) as f64 * US;
         let seen = Live::after(&finding, &self.edges);
         let turns = seen.as_ref().map_or(0.0, Live::told_turns);
-        self.last = Some(Looked {
-            coasted_s: seen
-                .as_ref()
-                .map_or(looked.coasted_s, |_| coasted_s(&finding)),
-            ..looked
-        });
-        if let Some(live) = seen {
+        self.last = Some(looked);
+        if let Some(mut live) = seen {
+            self.last = Some(Looked {
+                coasted_s: coasted_s(&finding),
+                ..looked
+            });
+            if finding.trace.strips.is_empty() {
+                live = live.with_strips_of(&self.live);
+            }
             self.live = live;
         }
         let more_turns = self.progress.look(&finding, turns);

@@ -270,15 +270,11 @@ pub(super) struct Rule {
 }
 
 impl Rule {
-    /// Of a record, with its line where it is known; `None` when too little falls to find one.
-    pub fn of(nodes: &Nodes, line: Option<DragLine>) -> Option<Self> {
+    /// Of a record and its line. The bounds are those of the first round: like there, ripple is still in the times.
+    pub fn of(nodes: &Nodes, line: DragLine) -> Self {
         let iv = intervals(&nodes.x, &nodes.t);
-        let (line, round) = match line {
-            Some(line) => (line, TOLERANCE.len() - 1),
-            None => (drag_line(&iv, None, 0)?, 0),
-        };
-        let bounds = bounds(&iv, line, TOLERANCE[round]);
-        Some(Self { line, bounds })
+        let bounds = bounds(&iv, line, TOLERANCE[0]);
+        Self { line, bounds }
     }
 }
 

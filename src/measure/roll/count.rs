@@ -90,14 +90,16 @@ fn span(spacing: &[f64], magnet: usize, advance: usize) -> f64 {
 }
 
 /// What the next edge is expected by.
-struct Expected<'a> {
-    spacing: &'a [f64],
+#[derive(Clone, Debug)]
+struct Expected {
+    spacing: Vec<f64>,
     scatter: f64,
     miss_cost: f64,
 }
 
-struct Counter<'a> {
-    expected: Expected<'a>,
+#[derive(Clone, Debug)]
+struct Counter {
+    expected: Expected,
     beam: usize,
     /// The beam before the present edge, cheapest first.
     live: Vec<Hypothesis>,
@@ -106,22 +108,22 @@ struct Counter<'a> {
     next: Vec<(f64, usize)>,
 }
 
-impl<'a> Expected<'a> {
-    fn new(spacing: &'a [f64], scatter: f64) -> Self {
+impl Expected {
+    fn new(spacing: Vec<f64>, scatter: f64) -> Self {
         Self {
-            spacing,
-            scatter,
             miss_cost: if spacing.len() == 1 {
                 MISS_COST_SINGLE
             } else {
                 MISS_COST
             },
+            spacing,
+            scatter,
         }
     }
 
     /// The hypothesis after it counted an edge `advance` magnets on, `dt` after its last one.
     fn advanced(&self, h: &Hypothesis, advance: usize, dt: f64) -> Hypothesis {
-        let dx = span(self.spacing, h.magnet, advance);
+        let dx = span(&self.spacing, h.magnet, advance);
         let w = dx / dt;
         let energy = w * w / 2.0;
         let mut out = *h;
@@ -150,7 +152,17 @@ impl<'a> Expected<'a> {
     }
 }
 
-impl Counter<'_> {
+impl Counter {
+    fn new(expected: Expected, beam: usize, live: Vec<Hypothesis>) -> Self {
+        Self {
+            expected,
+            beam,
+            live,
+            offered: Vec::with_capacity(4 * beam),
+            next: Vec::with_capacity(beam + 1),
+        }
+    }
+
     /// Most that a hypothesis may cost and still be kept, as far as is known.
     fn bar(&self) -> f64 {
         if self.next.len() < self.beam {
@@ -206,13 +218,9 @@ impl Counter<'_> {
 /// Advance of every edge after the first under the cheapest hypothesis (0: bounce), and the first magnet.
 fn beam(t: &[f64], spacing: &[f64], scatter: f64, width: usize, starts: usize) -> (usize, Vec<u8>) {
     let start = |magnet| Hypothesis::at(t[0], magnet);
-    let mut counter = Counter {
-        expected: Expected::new(spacing, scatter),
-        beam: width,
-        live: (0..starts.min(width)).map(start).collect(),
-        offered: Vec::with_capacity(4 * width),
-        next: Vec::with_capacity(width + 1),
-    };
+    let expected = Expected::new(spacing.to_vec(), scatter);
+    let live = (0..starts.min(width)).map(start).collect();
+    let mut counter = Counter::new(expected, width, live);
     let mut steps = Vec::with_capacity(t.len() * width);
     let mut ends = Vec::with_capacity(t.len());
     for &ti in &t[1..] {
@@ -230,53 +238,56 @@ fn beam(t: &[f64], spacing: &[f64], scatter: f64, width: usize, starts: usize) -
     (at, advance)
 }
 
-/// Counts edge by edge without a way back: every edge is at once what it most cheaply is. For looking on only; a wrong
-/// count stays until the whole record is counted again.
+/// Counts edge by edge: every edge is at once what it is in the cheapest way so far. For looking on: the whole record is counted
+/// anew when it is searched.
 #[derive(Clone, Debug)]
 pub(super) struct AtOnce {
-    spacing: Vec<f64>,
-    scatter: f64,
-    now: Hypothesis,
+    counter: Counter,
+    steps: Vec<Step>,
+    /// Magnets that every hypothesis has passed since magnet 0 of the first turn.
+    passed: Vec<usize>,
+}
+
+/// An edge as it is counted at once.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) struct Counted {
+    /// Magnets passed since magnet 0 of the first turn, by the cheapest way.
+    pub k: usize,
+    /// Magnets since the last edge that counts, 0 for bounce.
+    pub advance: usize,
 }
 
 impl AtOnce {
-    /// Begins with an edge of `magnet` at `t` (s). `spacing`: turns from each magnet to the next, calibrated or not.
-    pub fn new(t: f64, magnet: usize, spacing: Vec<f64>, calibrated: bool) -> Self {
+    /// Begins with an edge at `t` (s) of magnet number `k`. `spacing`: turns from each magnet to the next, calibrated or not.
+    pub fn new(t: f64, k: usize, spacing: Vec<f64>, calibrated: bool) -> Self {
+        let first = Hypothesis::at(t, k % spacing.len());
+        let expected = Expected::new(spacing, SCATTER[usize::from(calibrated)]);
         Self {
-            spacing,
-            scatter: SCATTER[usize::from(calibrated)],
-            now: Hypothesis::at(t, magnet),
+            counter: Counter::new(expected, BEAM_FIRST, vec![first]),
+            steps: Vec::with_capacity(BEAM_FIRST),
+            passed: vec![k],
         }
     }
 
     /// Goes on with spacing that has become known.
     pub fn calibrate(&mut self, spacing: Vec<f64>) {
-        self.spacing = spacing;
-        self.scatter = SCATTER[1];
+        self.counter.expected = Expected::new(spacing, SCATTER[1]);
     }
 
-    /// Takes the next edge, later than all before: how many magnets on it is, 0 for bounce.
-    pub fn edge(&mut self, t: f64) -> usize {
-        let expected = Expected::new(&self.spacing, self.scatter);
-        let from = Hypothesis {
-            cost: 0.0,
-            ..self.now
-        };
-        let dt = t - from.t;
-        let mut best = (1, expected.advanced(&from, 1, dt));
-        if from.intervals > 0 {
-            for advance in [2, 3] {
-                let way = expected.advanced(&from, advance, dt);
-                if way.cost < best.1.cost {
-                    best = (advance, way);
-                }
-            }
+    /// Takes the next edge, later than all before.
+    pub fn edge(&mut self, t: f64) -> Counted {
+        self.steps.clear();
+        self.counter.edge(t, &mut self.steps);
+        let passed = &self.passed;
+        let now = self
+            .steps
+            .iter()
+            .map(|s| passed[usize::from(s.parent)] + usize::from(s.advance));
+        self.passed = now.collect();
+        Counted {
+            k: self.passed[0],
+            advance: usize::from(self.steps[0].advance),
         }
-        if dt < BOUNCE_S && best.1.cost > BOUNCE_COST {
-            return 0;
-        }
-        self.now = best.1;
-        best.0
     }
 }
 

@@ -233,9 +233,13 @@ impl Track {
 
     /// Gains of the filter and innovations of the times as counted.
     pub fn innovations(&self, noise: Noise) -> (Vec<Gain>, Vec<f64>) {
+        self.innovations_of(noise, &self.t, &vec![0.0; self.len()])
+    }
+
+    /// The same of other times, with energies that ripple puts in.
+    pub fn innovations_of(&self, noise: Noise, t: &[f64], u: &[f64]) -> (Vec<Gain>, Vec<f64>) {
         let mut gains = vec![Gain::default(); self.len()];
         let mut v = vec![0.0; self.len()];
-        let u = vec![0.0; self.len()];
         for run in &self.runs {
             let take = |i: usize, vi: f64, f: f64, k: [f64; 3]| {
                 let carries = i >= run.start + WARM_UP;
@@ -245,7 +249,7 @@ impl Track {
                 };
                 v[i] = vi;
             };
-            self.pass(run, noise, take, &self.t, &u);
+            self.pass(run, noise, take, t, u);
         }
         (gains, v)
     }

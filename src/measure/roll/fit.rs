@@ -187,7 +187,7 @@ pub(super) fn places(fit: &Fit, columns: &Columns, nodes: &Nodes) -> Vec<f64> {
 
 /// Times less what the columns did, kept in order: no node moves by more than `MOST_SHIFT` of its shorter interval
 /// (near standstill a small angle is a long time).
-fn shifted(t: &[f64], shift: &[f64]) -> Vec<f64> {
+pub(super) fn shifted(t: &[f64], shift: &[f64]) -> Vec<f64> {
     let n = t.len();
     (0..n)
         .map(|i| {

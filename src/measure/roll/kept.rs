@@ -9,6 +9,7 @@ use super::RollSettings;
 use super::count::Nodes;
 use super::fit::Fit;
 use super::fold::Field;
+use super::nuisance::Ripple;
 use super::parts::Evidence;
 use super::score::ScoreField;
 use super::search::{Part, Search};
@@ -62,6 +63,8 @@ pub struct PartEvidence {
 /// The record as the parts were judged on it.
 #[derive(Clone, Debug)]
 pub(super) struct Kept {
+    /// Ripple at the end of the record.
+    pub ripple: Ripple,
     pub settings: RollSettings,
     pub nodes: Nodes,
     pub fit: Fit,

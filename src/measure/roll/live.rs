@@ -3,23 +3,25 @@
 //!
 //! Every edge is counted at once and never again. Whether an interval coasts is decided by the measure's own rule (slope of
 //! the energy against the coast line), on the same stretch of 35 ms either side, so the answer is that late. Line, bounds,
-//! noise and spacing are those of the last whole search ([`Live::after`]). Before the first one the spacing is
-//! calibrated on the turns so far, the line is the first guess of the measure's, the noise the one that its search starts from; and
-//! until even that is known, a car coasts while each magnet takes longer than a turn ago.
+//! noise and spacing are those of the last whole search ([`Live::after`]). Before the first one a car coasts while each magnet
+//! takes longer than a turn ago, which ripple and unknown spacing leave alone; spacing, drag and noise are those of the turns so far.
 //!
 //! A strip is score over root of information of a unit loss in each of 36 bins, as in a finding's picture, from the same filter run over
-//! the turn and two turns before it, without ripple columns: a healthy car's ripple is still in it.
+//! the turn and two turns before it, less the ripple as the last search saw it at its end (on tyres it runs out of phase within seconds, and the strips get noisier). Before the first search a healthy car's ripple
+//! is still in it.
 
 use std::collections::VecDeque;
 use std::sync::Arc;
 
 use crate::reading::Edge;
 
-use super::coast::{BRAKE_INTERVALS, BRAKE_S, Rule, SLOPE_HALF_WIDTH_S, runs, slope};
-use super::count::{AtOnce, Nodes, calibrate, places};
-use super::filter::{Noise, Track, reference_energy};
+use super::coast::{BRAKE_INTERVALS, BRAKE_S, DragLine, Rule, SLOPE_HALF_WIDTH_S, runs, slope};
+use super::count::{AtOnce, Counted, Nodes, calibrate, places};
+use super::filter::{Gain, Noise, Track, reference_energy};
 use super::finding::{RollFinding, Strip};
+use super::fit::shifted;
 use super::kept::Kept;
+use super::nuisance::Ripple;
 use super::report::STRIP_BINS;
 use super::score::{Cell, cells};
 use super::whole;
@@ -30,6 +32,8 @@ pub const STRIPS: usize = 40;
 const WARM_TURNS: f64 = 2.0;
 /// Turns before the first whole search that are looked back on; fewer than the first number tell no spacing.
 const OWN_TURNS: (usize, usize) = (3, 16);
+/// Step of the search for the noise of those turns, as in the measure's first round.
+const NOISE_STEP: f64 = 2.0;
 
 /// Follows the edges of one sensor.
 #[derive(Clone, Debug)]
@@ -41,9 +45,13 @@ pub struct Live {
     /// Turns from each magnet to the next, and from magnet 0 to each.
     spacing: Vec<f64>,
     places: Vec<f64>,
-    /// How a hand is told from the coast; `None` while nobody knows.
+    /// The coast line; `None` while nobody knows.
+    line: Option<DragLine>,
+    /// How a hand is told from the coast; `None` before a whole search.
     rule: Option<Rule>,
     noise: Noise,
+    /// What a healthy car does to the edges; `None` before a whole search.
+    ripple: Option<Ripple>,
     /// The above are those of a whole search.
     is_told: bool,
     told_turns: f64,
@@ -103,8 +111,10 @@ impl Live {
             counter: None,
             places: places(&spacing),
             spacing,
+            line: None,
             rule: None,
             noise: Noise::start(1.0),
+            ripple: None,
             is_told: false,
             told_turns: 0.0,
             nodes: Recent::default(),
@@ -134,9 +144,10 @@ impl Live {
     fn told(finding: &RollFinding, kept: &Kept, first_us: u64) -> Self {
         let (nodes, track) = (&kept.nodes, &kept.fit.track);
         let mut live = Self::new(u32::try_from(nodes.spacing.len()).unwrap_or(1));
-        let fitted = finding.quality.spacing.as_deref();
-        live.space(turned(fitted.unwrap_or(&nodes.spacing), nodes));
-        live.rule = Rule::of(nodes, track.line());
+        live.space(nodes.spacing.clone());
+        live.ripple = Some(kept.ripple.clone());
+        live.line = track.line();
+        live.rule = live.line.map(|line| Rule::of(nodes, line));
         live.noise = kept.fit.noise;
         live.is_told = true;
         for run in &track.runs {
@@ -178,7 +189,7 @@ impl Live {
         let spacing = live.spacing.clone();
         live.counter = Some(AtOnce::new(
             nodes.t[last],
-            nodes.magnet[last],
+            number(nodes, last),
             spacing,
             true,
         ));
@@ -199,16 +210,13 @@ impl Live {
         self.ends_us = Some((first_us, t_us));
         let t = (t_us - first_us) as f64 * 1e-6;
         let counter = self.counter.as_mut().expect("it began with the first edge");
-        let advance = counter.edge(t);
+        let Counted { k, advance } = counter.edge(t);
         if advance == 0 {
             return;
         }
-        let k = self.nodes.k.last().map_or(0, |k| k + advance);
-        let turned = self
-            .nodes
-            .k
-            .last()
-            .is_some_and(|last| last / self.magnets != k / self.magnets);
+        let before = *self.nodes.k.last().expect("it began with a node");
+        self.recount(before, k - advance);
+        let turned = (k - advance) / self.magnets != k / self.magnets;
         self.add(t, k);
         if turned && !self.is_told {
             self.look_back();
@@ -257,6 +265,20 @@ impl Live {
         self.strips.iter()
     }
 
+    /// The same with the strips that another one has drawn before: of turns of the same shaft.
+    #[must_use]
+    pub fn with_strips_of(mut self, before: &Self) -> Self {
+        let own = self
+            .strips
+            .front()
+            .map_or(self.comb.next as u64, |s| s.turn);
+        let older = before.strips.iter().filter(|s| s.turn < own).cloned();
+        let all: VecDeque<Strip> = older.chain(self.strips).collect();
+        let many = all.len().saturating_sub(STRIPS);
+        self.strips = all.into_iter().skip(many).collect();
+        self
+    }
+
     /// Bins a strip.
     pub fn bins(&self) -> usize {
         STRIP_BINS
@@ -290,16 +312,47 @@ impl Live {
     }
 
     fn add(&mut self, t: f64, k: usize) {
-        if let (Some(t0), Some(k0)) = (self.nodes.t.last(), self.nodes.k.last()) {
-            let (x0, x1) = (self.angle(*k0), self.angle(k));
-            let w = (x1 - x0) / (t - t0);
-            let mid_t = f64::midpoint(*t0, t);
-            self.nodes.mid_t.push(mid_t);
-            self.nodes.mid_x.push(f64::midpoint(x0, x1));
-            self.nodes.energy.push(w * w / 2.0);
-        }
         self.nodes.t.push(t);
         self.nodes.k.push(k);
+        if let Some(last) = self.nodes.t.len().checked_sub(2) {
+            self.measure_one(last);
+        }
+    }
+
+    /// Speeds of all recent intervals anew.
+    fn measure(&mut self) {
+        let Recent {
+            mid_t,
+            mid_x,
+            energy,
+            ..
+        } = &mut self.nodes;
+        for all in [mid_t, mid_x, energy] {
+            all.clear();
+        }
+        for i in 1..self.nodes.t.len() {
+            self.measure_one(i - 1);
+        }
+    }
+
+    fn measure_one(&mut self, i: usize) {
+        let (t0, t1) = (self.nodes.t[i], self.nodes.t[i + 1]);
+        let (x0, x1) = (self.angle(self.nodes.k[i]), self.angle(self.nodes.k[i + 1]));
+        let w = (x1 - x0) / (t1 - t0);
+        self.nodes.mid_t.push(f64::midpoint(t0, t1));
+        self.nodes.mid_x.push(f64::midpoint(x0, x1));
+        self.nodes.energy.push(w * w / 2.0);
+    }
+
+    /// The cheapest way of counting has changed: the recent edges have other numbers. What was judged stays.
+    fn recount(&mut self, from: usize, to: usize) {
+        if from == to {
+            return;
+        }
+        for k in &mut self.nodes.k {
+            *k = (*k + to).saturating_sub(from);
+        }
+        self.measure();
     }
 
     /// Calibrates spacing and coast line on the turns so far: nobody else has yet.
@@ -315,14 +368,24 @@ impl Live {
             counter.calibrate(spacing.clone());
         }
         self.space(spacing);
-        let old = std::mem::take(&mut self.nodes);
-        for (t, k) in old.t.into_iter().zip(old.k) {
-            self.add(t, k);
-        }
+        self.measure();
+        self.nodes.free.clear();
+        self.judge();
+        let Some(drag) = self.nodes.drag(self.magnets) else {
+            return;
+        };
+        let line = DragLine {
+            a: drag,
+            b: 0.0,
+            level: drag,
+        };
+        self.line = Some(line);
+        self.noise = Noise::start(drag);
         let all = self.counted(0);
-        if let Some(rule) = Rule::of(&all, None) {
-            self.noise = Noise::start(rule.line.level);
-            self.rule = Some(rule);
+        if let Some(track) = self.track(&all, line, 0) {
+            let still = vec![0.0; track.len()];
+            // spacing known from a few turns adds to the jitter
+            self.noise = track.fit_noise(self.noise, NOISE_STEP, &track.t, &still);
         }
     }
 
@@ -372,22 +435,46 @@ impl Live {
         }
     }
 
+    /// What coasts of the recent nodes from one on; `None` when nothing does.
+    fn track(&self, nodes: &Nodes, line: DragLine, from: usize) -> Option<Track> {
+        let touched: Vec<bool> = self.nodes.free[from..].iter().map(|f| !f).collect();
+        let runs = runs(&touched);
+        let er = reference_energy(nodes, &nodes.t, &runs, line, false);
+        (!runs.is_empty()).then(|| Track::new(nodes, &runs, line, &er))
+    }
+
+    /// Gains and innovations of what coasts, less the ripple that is known.
+    fn innovations(&self, nodes: &Nodes, track: &Track) -> (Vec<Gain>, Vec<f64>) {
+        let Some(ripple) = &self.ripple else {
+            return track.innovations(self.noise);
+        };
+        let mut er = vec![f64::INFINITY; nodes.t.len()];
+        for (row, node) in track.node.iter().enumerate() {
+            er[*node] = track.er[row];
+        }
+        let (shift, energy) = ripple.effect(nodes, &er);
+        let t = shifted(&nodes.t, &shift);
+        let at_rows = |all: &dyn Fn(usize) -> f64| track.node.iter().map(|i| all(*i)).collect();
+        let (t, u): (Vec<f64>, Vec<f64>) = (
+            at_rows(&|i| t[i]),
+            at_rows(&|i| -energy.get(i).copied().unwrap_or(0.0)),
+        );
+        track.innovations_of(self.noise, &t, &u)
+    }
+
     /// The strip of the turn that begins at an angle; `None` when nothing of it coasts.
     fn strip(&self, begin: f64) -> Option<Strip> {
-        let rule = self.rule?;
+        let line = self.line?;
         let first = self
             .nodes
             .k
             .partition_point(|k| self.angle(*k) < begin - WARM_TURNS);
         let nodes = self.counted(first);
-        let touched: Vec<bool> = self.nodes.free[first..].iter().map(|f| !f).collect();
-        let runs = runs(&touched);
-        if runs.iter().all(|r| nodes.x[r.last] <= begin) {
+        let track = self.track(&nodes, line, first)?;
+        if track.x.last().is_none_or(|x| *x <= begin) {
             return None;
         }
-        let er = reference_energy(&nodes, &nodes.t, &runs, rule.line, false);
-        let track = Track::new(&nodes, &runs, rule.line, &er);
-        let (gains, v) = track.innovations(self.noise);
+        let (gains, v) = self.innovations(&nodes, &track);
         let residual: Vec<f64> = v.iter().zip(&gains).map(|(v, g)| v * g.inv_sd).collect();
         let mut field: Vec<Cell> = Vec::new();
         for run in &track.runs {
@@ -464,16 +551,28 @@ impl Recent {
         }
     }
 
+    /// Energy that a turn takes while it coasts, as the median says, turns^2/s^2; `None` without such a turn.
+    fn drag(&self, magnets: usize) -> Option<f64> {
+        let free = (0..self.free.len()).filter(|j| self.free[*j]);
+        let lost = |j: usize| Some(self.energy[self.turn_ago(j, magnets)?] - self.energy[j]);
+        let mut all: Vec<f64> = free.filter_map(lost).collect();
+        all.sort_by(f64::total_cmp);
+        all.get(all.len() / 2).copied().filter(|drag| *drag > 0.0)
+    }
+
+    /// The interval of the same two magnets a turn ago.
+    fn turn_ago(&self, j: usize, magnets: usize) -> Option<usize> {
+        let i = j.checked_sub(magnets)?;
+        let one = |j: usize| self.k[j + 1] - self.k[j] == 1;
+        (self.k[j] - self.k[i] == magnets && one(i) && one(j)).then_some(i)
+    }
+
     /// Judges the next interval before anything is known: it coasts when it took longer than a turn ago.
     fn judge_by_turns(&mut self, magnets: usize) {
         let j = self.free.len();
         let dt = |j: usize| self.t[j + 1] - self.t[j];
-        let one = |j: usize| self.k[j + 1] - self.k[j] == 1;
-        let turn_ago = j
-            .checked_sub(magnets)
-            .filter(|i| self.k[j] - self.k[*i] == magnets);
-        self.free
-            .push(turn_ago.is_some_and(|i| one(i) && one(j) && dt(j) > dt(i)));
+        let slower = self.turn_ago(j, magnets).is_some_and(|i| dt(j) > dt(i));
+        self.free.push(slower);
     }
 
     /// Drops the first `n` nodes; what was judged of them is gone already.
@@ -497,14 +596,6 @@ fn searched(finding: &RollFinding) -> Option<(u32, &Kept)> {
         .iter()
         .position(|r| Arc::ptr_eq(r, shown))?;
     Some((*finding.quality.sensors.get(at)?, shown))
-}
-
-/// Spacing from magnet 0 on, given from the first counted edge's magnet on.
-fn turned(from_first: &[f64], nodes: &Nodes) -> Vec<f64> {
-    let m = from_first.len();
-    (0..m)
-        .map(|i| from_first[(i + m - nodes.magnet[0]) % m])
-        .collect()
 }
 
 /// Magnets passed up to a node since magnet 0 of the first turn.

@@ -128,6 +128,22 @@ pub(super) struct Columns {
     pub count: usize,
 }
 
+/// Waves as they were at the end of a record, for the nodes that come after it.
+#[derive(Clone, Debug)]
+pub(super) struct Ripple {
+    /// Without windows.
+    waves: Vec<Wave>,
+    /// Coefficients: magnets, then sine and cosine of every wave.
+    b: Vec<f64>,
+}
+
+impl Ripple {
+    /// Time shift of every node and energy put in over every interval; angles and magnets as in the record.
+    pub fn effect(&self, nodes: &Nodes, er: &[f64]) -> (Vec<f64>, Vec<f64>) {
+        Columns::new(nodes, self.waves.clone()).effect(nodes, er, &self.b)
+    }
+}
+
 /// The waves of which some window touches a run.
 #[derive(Clone, Debug)]
 struct Active {
@@ -184,6 +200,18 @@ impl Columns {
             self.count += 2 * wave.hats;
             self.waves.push(wave);
         }
+    }
+
+    /// What the last windows say, with coefficients `b`.
+    pub fn at_end(&self, b: &[f64]) -> Ripple {
+        let mut last = b[..self.magnets - 1].to_vec();
+        let mut waves = self.waves.clone();
+        for (wave, offset) in waves.iter_mut().zip(&self.offset) {
+            let at = offset + 2 * (wave.hats - 1);
+            last.extend_from_slice(&b[at..at + 2]);
+            wave.hats = 1;
+        }
+        Ripple { waves, b: last }
     }
 
     /// Prior sd of every column.

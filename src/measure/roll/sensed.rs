@@ -156,6 +156,7 @@ impl Counted {
         Ok(Record {
             sensor,
             kept: Kept {
+                ripple: columns.at_end(&fit.b),
                 settings,
                 nodes,
                 fit,
