@@ -7,6 +7,7 @@ mod calibrate;
 mod compare;
 mod demo;
 mod demo_sensors;
+mod keys;
 mod parse;
 mod plan;
 mod plot;

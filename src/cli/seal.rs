@@ -14,6 +14,7 @@ use ssh_key::PrivateKey;
 
 use super::{
     DONE, Failure, Outcome, Output,
+    keys::{key, new_key},
     plan::{cannot_read, text as read_text, words},
     tree::{Disk, lies_in_a_seal},
     verify::whole,
@@ -23,7 +24,6 @@ use crate::{
         self, Basis, DATA, ExpectedSigners, SIGNATURES, Signer, TAG_MANIFEST, Tree as _,
         WITHOUT_TIME,
         bag::is_digest,
-        key_file::{self, KeyError},
         signatures::{self, Added, By},
         signers::{self, fingerprint},
         sshsig, stamp,
@@ -33,8 +33,6 @@ use crate::{
     record::writer::sha256,
 };
 
-/// File with the passphrase of a key, for those who cannot be asked.
-const PASSPHRASE_FILE: &str = "FEELGAUGE_PASSPHRASE_FILE";
 /// What a signer vouches for who says nothing else.
 const VOUCHES: &str = "these are the lines, photographs and notes of this inspection, unchanged";
 
@@ -107,17 +105,6 @@ pub(super) struct SealResult {
     still_expected: Vec<String>,
     /// One line a signer, as `allowed_signers` of OpenSSH takes it.
     allowed_signers: Vec<String>,
-}
-
-/// Result of `seal --new-key`.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, JsonSchema)]
-pub(super) struct NewKey {
-    /// File of the private key.
-    key: String,
-    /// The public key.
-    public_key: String,
-    /// Its fingerprint.
-    fingerprint: String,
 }
 
 /// Runs `seal`.
@@ -242,16 +229,14 @@ fn expected(args: &SealArgs, key: Option<&PrivateKey>) -> Result<ExpectedSigners
         signers::ed25519(&public).map_err(|e| Failure::Work(format!("{file}: {e}")))?;
         list.signers.push(signer(name, role, &public, vouches));
     }
-    if let (Some(key), Some(name)) = (key, &args.name) {
-        if list.of(name).is_none() {
-            let public = key
-                .public_key()
-                .to_openssh()
-                .map_err(|e| Failure::Work(e.to_string()))?;
-            let role = args.role.as_deref().unwrap_or(name);
-            let vouches = args.vouches.as_deref().unwrap_or(VOUCHES);
-            list.signers.push(signer(name, role, &public, vouches));
-        }
+    if let (Some(key), Some(name)) = (key, &args.name)
+        && list.of(name).is_none()
+    {
+        let public = key.public_key().to_openssh();
+        let public = public.map_err(|e| Failure::Work(e.to_string()))?;
+        let role = args.role.as_deref().unwrap_or(name);
+        let vouches = args.vouches.as_deref().unwrap_or(VOUCHES);
+        list.signers.push(signer(name, role, &public, vouches));
     }
     if list.signers.is_empty() {
         return Err(Failure::Usage(
@@ -553,83 +538,6 @@ fn text(result: &SealResult, args: &SealArgs) -> String {
     text
 }
 
-// --- keys ------------------------------------------------------------------------------------------------------
-
-fn new_key(file: &Path, args: &SealArgs, output: &mut Output) -> Outcome {
-    let comment = args.comment.as_deref().unwrap_or("feelgauge");
-    let passphrase = if args.passphrase {
-        Some(passphrase("Passphrase for the new key: ").map_err(|e| Failure::Work(e.to_string()))?)
-    } else {
-        None
-    };
-    let public = key_file::make(file, comment, passphrase.as_deref()).map_err(|e| match e {
-        KeyError::Disk(e) => cannot("write", file, &e),
-        KeyError::Unfit(what) => Failure::Work(format!("{}: {what}", file.display())),
-    })?;
-    let key = NewKey {
-        key: file.display().to_string(),
-        public_key: public
-            .to_openssh()
-            .map_err(|e| Failure::Work(e.to_string()))?,
-        fingerprint: fingerprint(&public),
-    };
-    output.result(&key, |_| {
-        format!(
-            "Key {}: keep it to yourself.\nGive others {}.pub:\n  {}\n  {}\n",
-            key.key, key.key, key.public_key, key.fingerprint
-        )
-    })?;
-    Ok(DONE)
-}
-
-fn key(path: &Path) -> Result<PrivateKey, Failure> {
-    let ask = || passphrase(&format!("Passphrase of {}: ", path.display()));
-    key_file::read(path, &ask).map_err(|e| match e {
-        KeyError::Disk(e) => cannot_read(path, &e),
-        KeyError::Unfit(what) => Failure::Work(format!("{}: {what}", path.display())),
-    })
-}
-
-/// Of the file that the environment names, else asked on the terminal without showing what is typed.
-fn passphrase(question: &str) -> io::Result<String> {
-    let line = |text: String| text.lines().next().unwrap_or_default().to_owned();
-    if let Some(path) = std::env::var_os(PASSPHRASE_FILE) {
-        let mut text = String::new();
-        File::open(path)?.take(4096).read_to_string(&mut text)?;
-        return Ok(line(text));
-    }
-    let no_terminal = |e: io::Error| {
-        let what = format!(
-            "the passphrase cannot be asked here ({e}); put it into a file and name that in {PASSPHRASE_FILE}"
-        );
-        io::Error::other(what)
-    };
-    let mut terminal = fs::OpenOptions::new()
-        .read(true)
-        .write(true)
-        .open("/dev/tty")
-        .map_err(no_terminal)?;
-    let echo = |how: &str| {
-        let status = std::process::Command::new("stty")
-            .arg(how)
-            .stdin(terminal.try_clone()?)
-            .status()?;
-        if status.success() {
-            Ok(())
-        } else {
-            Err(io::Error::other("stty refused"))
-        }
-    };
-    echo("-echo").map_err(no_terminal)?;
-    let mut typed = String::new();
-    let asked = write!(&terminal, "{question}")
-        .and_then(|()| io::BufRead::read_line(&mut io::BufReader::new(&terminal), &mut typed));
-    let shown = echo("echo");
-    let _ = writeln!(terminal);
-    asked.and(shown)?;
-    Ok(line(typed))
-}
-
 // --- files -----------------------------------------------------------------------------------------------------
 
 fn read(path: &Path, longest: u64) -> Result<Vec<u8>, Failure> {
@@ -646,7 +554,7 @@ fn read(path: &Path, longest: u64) -> Result<Vec<u8>, Failure> {
     Ok(bytes)
 }
 
-fn cannot(what: &str, path: &Path, error: &io::Error) -> Failure {
+pub(super) fn cannot(what: &str, path: &Path, error: &io::Error) -> Failure {
     let todo = match error.kind() {
         io::ErrorKind::AlreadyExists => "name one that does not exist",
         _ => "check the disk, and that you may write there",

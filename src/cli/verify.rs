@@ -1,7 +1,6 @@
 //! `verify`: the check of a sealed inspection by somebody who was not there.
 
 use std::{
-    fmt::Write as _,
     path::{Path, PathBuf},
     process::Command,
 };
@@ -215,29 +214,7 @@ fn text(report: &Report, path: &Path) -> String {
             line(&mut text, &format!("{:22} {difference}", ""));
         }
     }
-    if !report.signatures.is_empty() {
-        text.push('\n');
-    }
-    for signed in &report.signatures {
-        let holds = if signed.holds {
-            "signed"
-        } else {
-            "DID NOT SIGN THIS"
-        };
-        line(
-            &mut text,
-            &format!(
-                "{} ({}) {holds}, key {}",
-                signed.name, signed.role, signed.key
-            ),
-        );
-        line(&mut text, &format!("  vouches for: {}", signed.vouches_for));
-        for statement in signed.statement.iter().flat_map(|s| s.lines()) {
-            // a statement is somebody's text: no control characters reach the terminal
-            let clean: String = statement.chars().filter(|c| !c.is_control()).collect();
-            line(&mut text, &format!("  states: {clean}"));
-        }
-    }
+    signed(&mut text, report);
     text.push('\n');
     let basis = match report.trust {
         "allowed_signers" => "Trusted: the keys in your file of signers.",
@@ -250,6 +227,34 @@ fn text(report: &Report, path: &Path) -> String {
     text
 }
 
+/// Who signed, and what they say.
+fn signed(text: &mut String, report: &Report) {
+    if !report.signatures.is_empty() {
+        text.push('\n');
+    }
+    for signed in &report.signatures {
+        let holds = if signed.holds {
+            "signed"
+        } else {
+            "DID NOT SIGN THIS"
+        };
+        line(
+            text,
+            &format!(
+                "{} ({}) {holds}, key {}",
+                signed.name, signed.role, signed.key
+            ),
+        );
+        line(text, &format!("  vouches for: {}", signed.vouches_for));
+        for statement in signed.statement.iter().flat_map(|s| s.lines()) {
+            line(text, &format!("  states: {statement}"));
+        }
+    }
+}
+
+/// One line. Names, statements and lines of files are somebody else's text: no control character of theirs reaches the terminal.
 fn line(text: &mut String, line: &str) {
-    let _ = writeln!(text, "{line}");
+    let clean = line.chars().map(|c| if c.is_control() { '?' } else { c });
+    text.extend(clean);
+    text.push('\n');
 }

@@ -62,9 +62,7 @@ impl BagInfo {
         let text =
             std::str::from_utf8(bytes).map_err(|_| Difference::of(FILE, "this is no UTF-8"))?;
         let mut info = Self::default();
-        let mut n = 0;
-        for line in text.lines() {
-            n += 1;
+        for (n, line) in (1..).zip(text.lines()) {
             let read = line
                 .split_once(": ")
                 .ok_or_else(|| "not a label, a colon and a value".to_owned())

@@ -1,6 +1,6 @@
 //! Findings worked out anew from the verbatim lines and laid beside the recorded ones.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeSet;
 
 use serde::Deserialize;
 use serde_json::Value;
@@ -139,10 +139,10 @@ pub fn agreement(file: &str, recorded: &[u8], anew: &impl serde::Serialize) -> A
     let Ok(value) = serde_json::from_slice::<Value>(recorded) else {
         return differs("no JSON".into());
     };
-    let mut versions = BTreeMap::new();
+    let mut versions = BTreeSet::new();
     software(&value, &mut versions);
     let line = first_line(recorded, own.as_bytes());
-    let other = versions.into_keys().find(|version| version != SOFTWARE);
+    let other = versions.into_iter().find(|version| version != SOFTWARE);
     if let Some(version) = other {
         let renamed = own.replace(&format!("\"{SOFTWARE}\""), &format!("\"{version}\""));
         return if renamed.as_bytes() == recorded {
@@ -185,13 +185,13 @@ fn first_line(a: &[u8], b: &[u8]) -> u64 {
 }
 
 /// Values of every `software` key; results are a few levels deep, and so is the walk.
-fn software(value: &Value, found: &mut BTreeMap<String, ()>) {
+fn software(value: &Value, found: &mut BTreeSet<String>) {
     let mut open = vec![value];
     while let Some(value) = open.pop() {
         match value {
             Value::Object(map) => {
                 if let Some(version) = map.get("software").and_then(Value::as_str) {
-                    found.insert(version.to_owned(), ());
+                    found.insert(version.to_owned());
                 }
                 open.extend(map.values());
             }
