@@ -327,9 +327,9 @@ impl Listener {
     /// The next event, comments left out; `None` when the stream has ended.
     async fn next(&mut self) -> Option<Heard> {
         loop {
-            if let Some((event, rest)) = self.text.split_once("\n\n") {
-                let heard = heard(event);
-                self.text = rest.to_owned();
+            if let Some(end) = self.text.find("\n\n") {
+                let heard = heard(&self.text[..end]);
+                self.text.drain(..end + 2);
                 if heard.is_some() {
                     return heard;
                 }

@@ -226,7 +226,7 @@ async fn who_never_reads_loses_pictures_and_then_the_connection() {
     while !(n > 10 && served.get("/metrics").await.body.contains(&here(1))) {
         n += 1;
         served.change(|state| {
-            state.trouble = vec![format!("{n} {long}"); usize::from(n % 2 == 0) + 1]
+            state.trouble = vec![format!("{n} {long}"); usize::from(n % 2 == 0) + 1];
         });
         page.next_of("scene").await;
         assert!(
