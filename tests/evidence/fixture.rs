@@ -254,12 +254,9 @@ impl Place {
             &buyer,
         ];
         let said = done(&first);
-        let allowed: String = said
-            .lines()
-            .filter(|l| l.contains(" ssh-ed25519 "))
-            .map(|l| format!("{}\n", l.trim()))
-            .collect();
-        fs::write(place.at("allowed"), allowed).unwrap();
+        let keys = said.lines().filter(|l| l.contains(" ssh-ed25519 "));
+        let allowed: Vec<&str> = keys.map(str::trim).collect();
+        fs::write(place.at("allowed"), allowed.join("\n") + "\n").unwrap();
         let (buyer, objection) = (place.at("buyer"), place.at("objection.txt"));
         done(&[
             "seal",

@@ -7,5 +7,6 @@ mod bits;
 mod deed;
 mod fixture;
 mod keys;
+mod names;
 mod stock;
 mod time;

@@ -122,7 +122,7 @@ fn a_bagit_validator_of_others_agrees() {
     let said = run
         .as_ref()
         .map(|r| String::from_utf8_lossy(&r.stderr).into_owned());
-    let said = said.unwrap_or_else(|e| e.to_string());
+    let said = said.unwrap_or_else(std::string::ToString::to_string);
     if said.contains("No module named") || said.contains("No such file") {
         assert!(std::env::var_os("CI_REQUIRED").is_none(), "{said}");
         eprintln!("SKIPPED: no bagit for Python: {said}");
