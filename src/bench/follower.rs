@@ -47,6 +47,7 @@ impl Follower {
             studies,
             answered,
             views,
+            quiet: 0,
         };
         let follower = Self {
             view,
@@ -90,6 +91,8 @@ struct Desk {
     studies: SyncSender<Study>,
     answered: Receiver<Studied>,
     views: watch::Sender<Option<View>>,
+    /// Frames since the last reading.
+    quiet: u32,
 }
 
 impl Desk {
@@ -97,6 +100,8 @@ impl Desk {
     fn run(mut self) {
         loop {
             let is_over = self.take_all();
+            let quiet = FRAME.saturating_mul(self.quiet).as_micros();
+            self.guide.silence(u64::try_from(quiet).unwrap_or(u64::MAX));
             while let Ok(studied) = self.answered.try_recv() {
                 self.guide.learn(studied);
             }
@@ -119,12 +124,16 @@ impl Desk {
 
     /// Takes what waits; true when no more can come.
     fn take_all(&mut self) -> bool {
+        self.quiet = self.quiet.saturating_add(1);
         // Not more than one queue's length, so that a flood cannot keep the view back.
         for _ in 0..WAITING {
             match self.inputs.try_recv() {
                 Ok(input) => {
-                    let guide = &mut self.guide;
-                    self.feed.push(&input, &mut |reading| guide.push(reading));
+                    let (guide, quiet) = (&mut self.guide, &mut self.quiet);
+                    self.feed.push(&input, &mut |reading| {
+                        *quiet = 0;
+                        guide.push(reading);
+                    });
                     if let Input::Mark(mark) = &input {
                         guide.mark(&mark.text);
                     }

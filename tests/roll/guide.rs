@@ -67,7 +67,9 @@ fn demo(
 
 fn whole(settings: &Settings, edges: &[Edge]) -> RollFinding {
     let mut measure = Measure::new(settings.clone());
-    edges.iter().for_each(|e| measure.push(Reading::Edge(*e)));
+    for edge in edges {
+        measure.push(Reading::Edge(*edge));
+    }
     match measure.finish(Quality::default()) {
         Finding::Roll(finding) => *finding,
         other => panic!("{other:?}"),
@@ -215,7 +217,9 @@ fn correlation(pairs: &[(f64, f64)]) -> f64 {
 fn first_turns_are_shown_before_the_first_search() {
     let (settings, edges, _) = demo("straight", false, 6.0, 5);
     let mut guide = Guide::new(&settings);
-    edges.iter().for_each(|e| guide.push(Reading::Edge(*e)));
+    for edge in &edges {
+        guide.push(Reading::Edge(*edge));
+    }
     let view = view(&guide);
     let bins: Vec<f64> = view
         .strips
@@ -242,8 +246,7 @@ fn nothing_turns_until_something_does_and_after_silence() {
     assert!(rest.phase == RollPhase::Rest && rest.turns_per_s.is_none() && rest.turns < 1e-9);
     assert!(guide.study().is_none());
     let coast = truth.coasts.iter().find(|(a, b)| b - a > 1.5).unwrap();
-    let until = ((coast.0 + 1.0) * 1e6) as u64;
-    let n = edges.partition_point(|e| e.t_us < until);
+    let n = edges.partition_point(|e| (e.t_us as f64) < (coast.0 + 1.0) * 1e6);
     edges[..n]
         .iter()
         .for_each(|e| guide.push(Reading::Edge(*e)));
@@ -281,10 +284,13 @@ fn searches_take_a_small_share_of_the_time() {
 }
 
 #[test]
+#[allow(clippy::disallowed_methods)] // it measures time
 fn a_view_is_cheap() {
     let (settings, edges, _) = demo("straight", true, 20.0, 8);
     let mut guide = Guide::new(&settings);
-    edges.iter().for_each(|e| guide.push(Reading::Edge(*e)));
+    for edge in &edges {
+        guide.push(Reading::Edge(*edge));
+    }
     assert_eq!(view(&guide).strips.len(), 40);
     for learned in [false, true] {
         let mut took = Vec::new();
