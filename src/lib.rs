@@ -13,7 +13,7 @@
 //! | 2 | [`inspect`] |
 //! | 3 | [`clock`], [`record`], [`evidence`], [`probe`] |
 //! | 4 | [`report`] |
-//! | 5 | [`bench`] |
+//! | 5 | [`mod@bench`] |
 //! | 6 | [`page`] |
 //! | 7 | [`cli`] |
 

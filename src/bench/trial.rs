@@ -76,7 +76,7 @@ pub(super) struct Trial<D: Storage> {
     pub settings: Settings,
 }
 
-/// Begins a capture with these probes, and what follows it. No line goes there yet: see [`Trial::outlets`].
+/// Begins a capture with these probes, and what follows it. No line goes there yet: the caller opens the tap with the outlets that come back.
 ///
 /// # Errors
 /// [`Denied`]: the disk refuses, or something is not stated.

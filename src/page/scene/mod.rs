@@ -10,7 +10,7 @@
 //! | `/do/fault` (virtual bench) | `fault` = `seeping_lid`, `seized_engine`, `worn_engine`: `on` = `true` or `false`; `snag`: `part` (empty: none); `unplugged`: `kind`, `on` |
 //!
 //! The script swaps, by id, whatever a `scene` event of `/stream` brings ([`main()`]: head, scene, foot) and what a
-//! `picture` event brings ([`pictures`]); a `stop` event brings [`stop`]. It takes the bench for lost when it hears
+//! `picture` event brings ([`pictures`]); a `stop` event brings [`stop()`]. It takes the bench for lost when it hears
 //! nothing for 6 s, so the stream says something (any event, `beat` with no data will do) at least every 2 s. A form that is
 //! refused answers with [`problem`] and a status of 400 or more; the script shows its words without leaving the scene.
 
