@@ -349,7 +349,7 @@ async function frames(chromium) {
     await page.goto(bench.url);
     await begin(page, "leak", "whole");
     await page.waitForSelector("#live figure", { timeout: PATIENCE });
-    // Seconds of other programs' making are not the page's: the best and the least of four count.
+    // Mean of four seconds: one of them may be of other programs' making.
     const seconds = await page.evaluate(
       () =>
         new Promise((done) => {
@@ -372,7 +372,8 @@ async function frames(chromium) {
   try {
     const [lively, calm] = [await rate(false), await rate(true)];
     console.log(`frames in each of four seconds: ${lively}, with reduced motion ${calm}`);
-    assert.ok(Math.max(...lively) >= 10 && Math.max(...lively) <= 17, `${lively} frames a second`);
+    const mean = lively.reduce((sum, n) => sum + n, 0) / lively.length;
+    assert.ok(mean >= 10 && Math.max(...lively) <= 17, `${lively} frames a second`);
     assert.ok(Math.max(...calm) <= 4 && Math.min(...calm) <= 2, `${calm} frames a second with reduced motion`);
   } finally {
     await bench.close();
