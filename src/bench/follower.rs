@@ -13,8 +13,9 @@ use crate::inspect::{
     guide::{Guide, Studied, Study, View},
 };
 
-/// Time between two views: 15 a second.
-const FRAME: Duration = Duration::from_millis(66);
+/// Time between two rounds of the guide. Shorter than a frame of the state, so that lines, a study and its answer do not
+/// wait for a frame each.
+const ROUND: Duration = Duration::from_millis(15);
 /// Lines that may wait for the guide: more than half a minute of any probe that keeps to the wire's batches.
 const WAITING: usize = 8192;
 
@@ -91,16 +92,16 @@ struct Desk {
     studies: SyncSender<Study>,
     answered: Receiver<Studied>,
     views: watch::Sender<Option<View>>,
-    /// Frames since the last reading.
+    /// Rounds since the last reading.
     quiet: u32,
 }
 
 impl Desk {
-    /// One round a frame: all lines that came, what was studied, the view. The lines of the test end it.
+    /// One round: all lines that came, what was studied, the view. The lines of the test end it.
     fn run(mut self) {
         loop {
             let is_over = self.take_all();
-            let quiet = FRAME.saturating_mul(self.quiet).as_micros();
+            let quiet = ROUND.saturating_mul(self.quiet).as_micros();
             self.guide.silence(u64::try_from(quiet).unwrap_or(u64::MAX));
             while let Ok(studied) = self.answered.try_recv() {
                 self.guide.learn(studied);
@@ -118,7 +119,7 @@ impl Desk {
             if is_over {
                 return;
             }
-            std::thread::park_timeout(FRAME);
+            std::thread::park_timeout(ROUND);
         }
     }
 
