@@ -13,6 +13,10 @@ const FLAGS: &[(&str, &str)] = &[
         "The record does not show the open tank for half a second before pumping, so the zero of the probe was not checked; start recording earlier.",
     ),
     (
+        "not_tared",
+        "With the handle hanging free the probe stood more than 1 N off zero, and that is in every peak: tare it before the session.",
+    ),
+    (
         "absolute_pressure",
         "The readings are absolute pressures; the open tank before pumping was taken for the air's.",
     ),

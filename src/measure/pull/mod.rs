@@ -146,7 +146,7 @@ impl Pull {
             if let Some(base) = run.base() {
                 self.finding.quality.noise_n = Some(base.noise_n);
                 if base.level_n.abs() > UNTARED_N {
-                    self.finding.quality.common.flag("no_tare");
+                    self.finding.quality.common.flag("not_tared");
                 }
             }
         }
