@@ -382,3 +382,24 @@ fn a_gap_costs_only_its_own_pull() {
     let others = whole.pulls.iter().enumerate().filter(|(k, _)| *k != 2);
     assert!(kept.into_iter().eq(others.map(|(_, p)| p)));
 }
+
+/// The spring pulls 2 N while a hand keeps the handle between two pulls: that is no zero that was forgotten.
+#[test]
+fn only_the_rest_before_the_first_pull_says_whether_the_probe_was_tared() {
+    use feelgauge::{
+        measure::pull::{Pull, PullSettings},
+        reading::{ForceReading, Quality},
+    };
+    let flags = |before_n: f64, after_n: f64| {
+        let mut pull = Pull::new(PullSettings::default());
+        for k in 0..4000u64 {
+            let ripple = if k % 2 == 0 { 0.05 } else { -0.05 };
+            let force_n = ripple + if k < 2000 { before_n } else { after_n };
+            let t_us = k * 1000;
+            pull.push(ForceReading { t_us, force_n });
+        }
+        pull.finish(Quality::default()).quality.common.flags
+    };
+    assert!(!flags(0.0, 2.0).contains(&"not_tared".to_owned()));
+    assert_eq!(flags(2.0, 0.0), ["not_tared"]);
+}

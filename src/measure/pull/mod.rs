@@ -58,6 +58,8 @@ pub struct Pull {
     /// First readings, until the time between two is known.
     head: Vec<ForceReading>,
     run: Option<Guard>,
+    /// Level of the first quiet block, N: later ones may have the hand on the handle.
+    rest_n: Option<f64>,
     /// What ended with the newest reading.
     over: Vec<(Ended, Train)>,
     last: Option<ForceReading>,
@@ -75,6 +77,7 @@ impl Pull {
             settings,
             head: Vec::new(),
             run: None,
+            rest_n: None,
             over: Vec::new(),
             last: None,
             finding,
@@ -145,10 +148,10 @@ impl Pull {
             self.finding.quality.rate_hz = Some(1.0 / run.sampling().dt_s);
             if let Some(base) = run.base() {
                 self.finding.quality.noise_n = Some(base.noise_n);
-                if base.level_n.abs() > UNTARED_N {
-                    self.finding.quality.common.flag("not_tared");
-                }
             }
+        }
+        if self.rest_n.is_some_and(|level_n| level_n.abs() > UNTARED_N) {
+            self.finding.quality.common.flag("not_tared");
         }
         let refusals = self.refusals(seen);
         self.conclude(refusals)
@@ -179,6 +182,9 @@ impl Pull {
             .as_mut()
             .expect("called once the sampling is known");
         let heard = guard.hear(reading, &mut self.over);
+        if self.rest_n.is_none() {
+            self.rest_n = guard.base().map(|base| base.level_n);
+        }
         if heard.gap {
             self.finding.quality.common.gaps += 1;
         }
