@@ -11,7 +11,7 @@
 //! | 0 | [`units`], [`reading`] |
 //! | 1 | [`wire`], [`timebase`], [`calibration`], [`measure`], [`vehicle`], [`physics`] |
 //! | 2 | [`inspect`] |
-//! | 3 | [`clock`], [`record`], [`evidence`], [`probe`] |
+//! | 3 | [`clock`], [`record`], [`evidence`], [`inspection`], [`probe`] |
 //! | 4 | [`report`] |
 //! | 5 | [`mod@bench`] |
 //! | 6 | [`page`] |
@@ -23,6 +23,7 @@ pub mod cli;
 pub mod clock;
 pub mod evidence;
 pub mod inspect;
+pub mod inspection;
 pub mod measure;
 pub mod page;
 pub mod physics;

@@ -14,6 +14,7 @@ const RANKS: &[&[&str]] = &[
     &["clock"],
     &["record"],
     &["evidence"],
+    &["inspection"],
     &["probe"],
     &["report"],
     &["bench"],

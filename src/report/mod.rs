@@ -3,6 +3,7 @@
 mod blind;
 mod calibration;
 mod compare;
+pub mod document;
 mod json;
 mod leak;
 mod number;
