@@ -16,6 +16,7 @@
 
 pub mod deed;
 pub mod opening;
+pub mod photograph;
 pub mod visit;
 
 pub use deed::{
