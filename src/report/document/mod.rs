@@ -3,6 +3,10 @@
 //! A [`Document`] is built from an inspection and knows no page size; the writers lay it out and choose no word.
 //! Pictures come from [`super::plot`] with the colours of paper.
 
+mod pdf;
+
+pub use pdf::{Paper, PdfError, pdf};
+
 /// A report.
 #[derive(Clone, Debug)]
 pub struct Document {

@@ -26,6 +26,7 @@ use crate::{
 use svg::Svg;
 
 pub use mark::{Mark, mark};
+pub(super) use png::tree;
 pub use png::{PngError, png};
 pub use sheet::{comparison_sheet, sheet};
 pub use svg::{Frame, STYLE};

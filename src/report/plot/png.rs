@@ -63,7 +63,7 @@ pub(super) fn faces() -> Arc<Database> {
 ///
 /// # Errors
 /// [`PngError::NotSvg`].
-pub(super) fn tree(svg: &str) -> Result<Tree, PngError> {
+pub(in crate::report) fn tree(svg: &str) -> Result<Tree, PngError> {
     let options = Options {
         fontdb: faces(),
         ..Options::default()

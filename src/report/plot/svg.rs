@@ -43,14 +43,26 @@ const LIGHT: [(&str, &str); 8] = [
     ("var(--sheet)", "#F7F9F5"),
 ];
 
+/// The colours of paper: black and greys that a printer without colours keeps apart.
+const PRINT: [(&str, &str); 8] = [
+    ("var(--ink)", "#000"),
+    ("var(--ink2)", "#333"),
+    ("var(--line)", "#777"),
+    ("var(--hair)", "#BBB"),
+    ("var(--mark)", "#000"),
+    ("var(--out)", "#000"),
+    ("var(--tint)", "#DDD"),
+    ("var(--sheet)", "#FFF"),
+];
+
 /// Faces of a drawing that stands alone: those that come with the program, else narrow ones that a system may have.
 const FACES: &str = "text{font-family:'Barlow Semi Condensed Medium','Roboto Condensed','Arial Narrow',sans-serif}\
 .tb{font-family:'Barlow Semi Condensed','Roboto Condensed','Arial Narrow',sans-serif}";
 
-/// The style of a drawing that stands alone.
-fn style_alone() -> String {
+/// The style of a drawing that stands alone, in fixed colours.
+fn style_alone(colours: &[(&str, &str)]) -> String {
     let classes = include_str!("classes.css").to_owned();
-    let fixed = LIGHT
+    let fixed = colours
         .iter()
         .fold(classes, |css, (token, colour)| css.replace(token, colour));
     fixed + FACES
@@ -63,6 +75,8 @@ pub enum Frame {
     Page,
     /// A file of its own: style and ground inside.
     Alone,
+    /// A part of a printed sheet: style inside, in the colours of paper; the paper is the ground.
+    Paper,
 }
 
 /// Where a text's point lies.
@@ -228,10 +242,14 @@ impl Svg {
 
     /// The drawing as a file or as a part of a page; `class` tells drawings of several widths apart.
     pub fn finish(&self, frame: Frame, class: &str) -> String {
-        let alone = frame == Frame::Alone;
+        let colours = match frame {
+            Frame::Page => None,
+            Frame::Alone => Some(&LIGHT),
+            Frame::Paper => Some(&PRINT),
+        };
         let mut out = Self::new(0.0, 0.0, "");
         out.open("svg", &format!("plot {class}"));
-        if alone {
+        if colours.is_some() {
             out.attribute("xmlns", "http://www.w3.org/2000/svg");
             out.numbers(&[("width", self.width), ("height", self.height)]);
         }
@@ -243,10 +261,12 @@ impl Svg {
         out.attribute("role", "img");
         out.attribute("aria-label", &self.label);
         out.shapes.push('>');
-        if alone {
+        if let Some(colours) = colours {
             out.shapes.push_str("<style>");
-            out.shapes.push_str(&style_alone());
+            out.shapes.push_str(&style_alone(colours));
             out.shapes.push_str("</style>");
+        }
+        if frame == Frame::Alone {
             out.block("sheet", (0.0, self.width), (0.0, self.height));
         }
         out.shapes.push_str(&self.shapes);
@@ -408,8 +428,19 @@ mod tests {
 
     #[test]
     fn a_drawing_alone_carries_its_style_in_fixed_colours() {
-        let style = style_alone();
+        let style = style_alone(&LIGHT);
         assert!(!style.contains("var("), "{style}");
         assert!(style.contains("#97200F") && style.contains(".t15"));
+    }
+
+    #[test]
+    fn a_drawing_on_paper_is_black_and_grey_without_a_ground() {
+        let mut svg = Svg::new(10.0, 10.0, "");
+        svg.line("fit", (0.0, 0.0), (1.0, 1.0));
+        let text = svg.finish(Frame::Paper, "wide");
+        assert!(!text.contains("var(") && !text.contains("<rect"), "{text}");
+        let grey = |colour: &str| colour.as_bytes()[1..].windows(2).all(|w| w[0] == w[1]);
+        assert!(PRINT.iter().all(|(_, colour)| grey(colour)));
+        assert!(LIGHT.iter().zip(&PRINT).all(|(a, b)| a.0 == b.0));
     }
 }
