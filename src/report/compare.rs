@@ -38,7 +38,7 @@ pub fn comparison(result: &CompareResult, about: AboutComparison) -> String {
     let pages: Vec<String> = result
         .comparisons()
         .iter()
-        .map(|compared| page(compared, about))
+        .map(|compared| page(compared, about).finish())
         .collect();
     let mut text = pages.join("\n");
     text.push_str(&without_counterpart(result.not_compared()));
@@ -64,7 +64,8 @@ fn without_counterpart(rest: &[NotCompared]) -> String {
     page.finish()
 }
 
-fn page(compared: &Compared, about: AboutComparison) -> String {
+/// One comparison.
+pub(super) fn page(compared: &Compared, about: AboutComparison) -> Page {
     let comparison = &compared.comparison;
     let refused = comparison.refused();
     let word = match comparison.change() {
@@ -100,7 +101,7 @@ fn page(compared: &Compared, about: AboutComparison) -> String {
         Test::Pull => super::pull::CAREFUL,
         Test::Roll => super::roll::CAREFUL,
     });
-    page.finish()
+    page
 }
 
 fn result(page: &mut Page, compared: &Compared, about: AboutComparison) {

@@ -16,7 +16,7 @@ use crate::{
 pub(super) const CAREFUL: &str = "Fuel drained and flushed, no flame, no igniter, glasses on; a hand pump with a relief valve, never compressed air, never by mouth. Let the air out before anything is opened. The maker's instructions and local rules come first; this is a measurement, no certificate.";
 
 /// The whole page.
-pub(super) fn text(finding: &LeakFinding, about: About) -> String {
+pub(super) fn page(finding: &LeakFinding, about: About) -> Page {
     let word = verdict_word(finding.verdict, finding.refused.is_some());
     let mut page = Page::titled("leak", word, about.source);
     if let Some(setup) = about.setup() {
@@ -38,7 +38,7 @@ pub(super) fn text(finding: &LeakFinding, about: About) -> String {
     record(&mut page, finding);
     page.heading("careful");
     page.say(CAREFUL);
-    page.finish()
+    page
 }
 
 fn result(page: &mut Page, finding: &LeakFinding, rate: Estimate) {
@@ -298,7 +298,7 @@ mod tests {
             setup: None,
             picture: false,
         };
-        let page = text(&leak.finish(Quality::default()), about);
+        let page = page(&leak.finish(Quality::default()), about).finish();
         page.split_whitespace().collect::<Vec<&str>>().join(" ")
     }
 

@@ -66,9 +66,14 @@ fn named(part: &str, vehicle: Option<&Vehicle>) -> String {
 /// A finding for a mechanic: what it means, its range, the limit and its source, what to do next, what the record was
 /// like, what to be careful about.
 pub fn text(finding: &Finding, about: About) -> String {
+    words(finding, about).finish()
+}
+
+/// The page that [`text`] folds.
+fn words(finding: &Finding, about: About) -> page::Page {
     match finding {
-        Finding::Leak(finding) => leak::text(finding, about),
-        Finding::Pull(finding) => pull::text(finding, about),
-        Finding::Roll(finding) => roll::text(finding, about),
+        Finding::Leak(finding) => leak::page(finding, about),
+        Finding::Pull(finding) => pull::page(finding, about),
+        Finding::Roll(finding) => roll::page(finding, about),
     }
 }

@@ -9,50 +9,96 @@ const INDENT: &str = "  ";
 
 /// A page that grows from top to bottom.
 #[derive(Debug, Default)]
-pub(super) struct Page(String);
+pub(super) struct Page(Vec<Part>);
+
+/// What stands on a page.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(super) enum Part {
+    /// The first line: what was done, how it came out, of what.
+    Title {
+        test: String,
+        word: String,
+        source: String,
+    },
+    /// A heading, set off from what stands above.
+    Heading(String),
+    /// A sentence or two.
+    Said(String),
+    /// A line as it is: a row of a table or a picture.
+    Line(String),
+}
 
 impl Page {
     /// The first line: the test and its verdict.
     pub(super) fn titled(test: &str, word: &str, source: &str) -> Self {
-        Self(format!("{test}: {word}    {source}\n"))
+        Self(vec![Part::Title {
+            test: test.into(),
+            word: word.into(),
+            source: source.into(),
+        }])
     }
 
     /// A heading, set off from what stands above.
     pub(super) fn heading(&mut self, words: &str) {
-        self.0.push('\n');
-        self.0.push_str(words);
-        self.0.push('\n');
+        self.0.push(Part::Heading(words.into()));
     }
 
     /// A sentence or two, folded.
     pub(super) fn say(&mut self, words: impl AsRef<str>) {
-        for line in fold(words.as_ref(), WIDTH - INDENT.len()) {
-            self.line(&line);
-        }
+        self.0.push(Part::Said(words.as_ref().into()));
     }
 
     /// A line as it is: a row of a table or a picture.
     pub(super) fn line(&mut self, line: &str) {
-        let line = line.trim_end();
-        if !line.is_empty() {
-            self.0.push_str(INDENT);
-            self.0.push_str(line);
-        }
-        self.0.push('\n');
+        self.0.push(Part::Line(line.into()));
     }
 
     /// The reasons of a refusal.
     pub(super) fn refusals(&mut self, refusals: &[Refusal]) {
         self.heading("no number, because");
         for refusal in refusals {
-            let message = sentence(&refusal.message);
-            self.say(format!("{message} ({})", refusal.code));
+            self.say(refused(refusal));
         }
     }
 
-    pub(super) fn finish(self) -> String {
+    /// What stands on it, for another kind of page.
+    pub(super) fn parts(self) -> Vec<Part> {
         self.0
     }
+
+    /// The page as text.
+    pub(super) fn finish(self) -> String {
+        let mut text = String::new();
+        for part in &self.0 {
+            match part {
+                Part::Title { test, word, source } => {
+                    text.push_str(&[test, ": ", word, "    ", source, "\n"].concat());
+                }
+                Part::Heading(words) => text.push_str(&["\n", words, "\n"].concat()),
+                Part::Said(words) => {
+                    for folded in fold(words, WIDTH - INDENT.len()) {
+                        indented(&mut text, &folded);
+                    }
+                }
+                Part::Line(words) => indented(&mut text, words),
+            }
+        }
+        text
+    }
+}
+
+fn indented(text: &mut String, line: &str) {
+    let line = line.trim_end();
+    if !line.is_empty() {
+        text.push_str(INDENT);
+        text.push_str(line);
+    }
+    text.push('\n');
+}
+
+/// Why there is no number, with the code that results carry.
+pub(super) fn refused(refusal: &Refusal) -> String {
+    format!("{} ({})", sentence(&refusal.message), refusal.code)
 }
 
 /// The word of a finding: its verdict, `refused`, or that there is no limit to hold it against.

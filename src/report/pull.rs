@@ -23,7 +23,7 @@ const LISTED: usize = 30;
 const UNDER_READ: f64 = 0.20;
 
 /// The whole page.
-pub(super) fn text(finding: &PullFinding, about: About) -> String {
+pub(super) fn page(finding: &PullFinding, about: About) -> Page {
     let word = verdict_word(finding.verdict, finding.refused.is_some());
     let mut page = Page::titled("pull", word, about.source);
     setup(&mut page, about);
@@ -46,7 +46,7 @@ pub(super) fn text(finding: &PullFinding, about: About) -> String {
     record(&mut page, finding);
     page.heading("careful");
     page.say(CAREFUL);
-    page.finish()
+    page
 }
 
 /// Says in which setup the pulls were made.

@@ -29,7 +29,7 @@ const THROUGHOUT: f64 = 0.8;
 const PLACES: [&str; 3] = ["result", "a second snag", "a third snag"];
 
 /// The whole page.
-pub(super) fn text(finding: &RollFinding, about: About) -> String {
+pub(super) fn page(finding: &RollFinding, about: About) -> Page {
     let word = verdict_word(finding.verdict, finding.refused.is_some());
     let mut page = Page::titled("roll", word, about.source);
     if let Some(setup) = about.setup() {
@@ -64,7 +64,7 @@ pub(super) fn text(finding: &RollFinding, about: About) -> String {
     record(&mut page, finding);
     page.heading("careful");
     page.say(CAREFUL);
-    page.finish()
+    page
 }
 
 fn reported(page: &mut Page, snag: &Snag, finding: &RollFinding, about: About) {

@@ -125,13 +125,15 @@ pub struct Judgement {
 pub struct Drawing {
     /// Quantity and unit; empty: none.
     pub heading: String,
-    /// SVG that stands alone, in the colours of paper.
+    /// SVG that stands alone, in the colours of paper, 640 units wide.
     pub svg: String,
+    /// The same for a page that brings classes and colours: narrow, then wide.
+    pub on_page: [String; 2],
     /// What the eye sees.
     pub label: String,
     /// How to read it.
     pub caption: Option<String>,
-    /// Units across and down.
+    /// Units across and down, of `svg`.
     pub size: (f64, f64),
 }
 
@@ -153,7 +155,7 @@ pub struct Table {
 /// A photograph as it is shown: turned right, and small enough for paper.
 #[derive(Clone, Debug)]
 pub struct Shown {
-    /// JPEG, picture elements in the order in which they are shown.
+    /// JPEG, its picture elements in the order in which they are shown.
     pub jpeg: Vec<u8>,
     /// Picture elements across and down.
     pub size: (u32, u32),
