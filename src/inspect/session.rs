@@ -45,6 +45,14 @@ impl Finding {
         }
     }
 
+    /// The finding of a roll.
+    pub fn as_roll(&self) -> Option<&RollFinding> {
+        match self {
+            Self::Roll(roll) => Some(roll),
+            _ => None,
+        }
+    }
+
     /// The verdict, where there is one.
     pub fn verdict(&self) -> Option<Verdict> {
         match self {

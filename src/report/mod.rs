@@ -4,6 +4,7 @@ mod blind;
 mod calibration;
 mod compare;
 pub mod document;
+mod figure;
 mod json;
 mod leak;
 mod number;
@@ -18,6 +19,7 @@ mod schema;
 
 pub use calibration::text as calibration;
 pub use compare::{AboutComparison, comparison};
+pub use figure::{Figure, figure};
 pub use json::{compact, pretty};
 pub use number::{Shown, percent, plain, scientific, shown, shown_against, stated};
 pub use page::{count, limit_source, list, sentence};

@@ -147,7 +147,7 @@ pub(super) fn common(page: &mut Page, quality: &Quality) {
         let faults: Vec<String> = quality
             .faults
             .iter()
-            .map(|(kind, n)| format!("{n} {}", words(FAULTS, kind)))
+            .map(|(kind, n)| fault(kind, *n))
             .collect();
         page.say(format!(
             "Lines or readings left out or doubtful: {}.",
@@ -160,6 +160,11 @@ pub(super) fn common(page: &mut Page, quality: &Quality) {
     for flag in &quality.flags {
         page.say(words(FLAGS, flag));
     }
+}
+
+/// `3 lost on the wire`.
+pub(super) fn fault(kind: &str, n: u64) -> String {
+    format!("{n} {}", words(FAULTS, kind))
 }
 
 /// Says what the sensor's calibration adds. `what`: `force` or `pressure`.

@@ -3,8 +3,12 @@
 //! A [`Document`] is built from an inspection and knows no page size; the writers lay it out and choose no word.
 //! Pictures come from [`super::plot`] with the colours of paper.
 
+pub mod build;
+mod html;
 mod pdf;
 
+pub use build::build;
+pub use html::html;
 pub use pdf::{Paper, PdfError, pdf};
 
 /// A report.
@@ -161,4 +165,19 @@ pub struct Shown {
     pub size: (u32, u32),
     /// What it shows, when it was taken, its file's name.
     pub words: String,
+}
+
+/// A digest in groups of eight, as a person compares it.
+///
+/// ```
+/// use feelgauge::report::document::groups;
+/// assert_eq!(groups("5d0c7e3a91b84f26"), "5d0c7e3a 91b84f26");
+/// ```
+pub fn groups(hexadecimal: &str) -> String {
+    let digits: Vec<char> = hexadecimal.chars().collect();
+    let groups: Vec<String> = digits
+        .chunks(8)
+        .map(|group| group.iter().collect())
+        .collect();
+    groups.join(" ")
 }

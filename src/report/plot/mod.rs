@@ -28,6 +28,7 @@ use svg::Svg;
 pub use mark::{Mark, mark};
 pub(super) use png::tree;
 pub use png::{PngError, png};
+pub(super) use pull::{peak_n, weight_n};
 pub use sheet::{comparison_sheet, sheet};
 pub use svg::{Frame, STYLE};
 

@@ -130,7 +130,7 @@ pub(super) fn not_counted(pull: &PullReport, plug_out: bool) -> Option<&'static 
 }
 
 /// The car's weight, where a pull states both force and lift ratio.
-pub(super) fn weight_n(pulls: &[PullReport]) -> Option<f64> {
+pub(in crate::report) fn weight_n(pulls: &[PullReport]) -> Option<f64> {
     pulls.iter().find_map(|pull| {
         let (peak, ratio) = (pull.peak_n?, pull.lift_ratio?);
         (ratio.value > 0.0).then(|| peak.value / ratio.value)
@@ -153,7 +153,7 @@ pub(super) fn limit(weight_n: Option<f64>, lift_ratio: f64) -> Option<Limit> {
 }
 
 /// The peak that a finding's verdict looks at, in newtons: the mean lift ratio times the weight where the mass is known.
-pub(super) fn peak_n(finding: &PullFinding, weight_n: Option<f64>) -> Option<Estimate> {
+pub(in crate::report) fn peak_n(finding: &PullFinding, weight_n: Option<f64>) -> Option<Estimate> {
     match (finding.lift_ratio, weight_n) {
         (Some(ratio), Some(weight)) => Some(ratio.scaled(weight)),
         _ => finding
