@@ -6,6 +6,10 @@ use std::sync::{
     atomic::{AtomicI64, AtomicU64, Ordering},
 };
 
+/// The wall clock may drift so far from the monotonic one between two looks before it was set, microseconds: time
+/// servers slew by less than a thousandth.
+pub const SET_US: i64 = 2_000_000;
+
 /// Where host time comes from.
 #[derive(Clone, Debug)]
 pub enum Clock {
@@ -97,6 +101,29 @@ impl Clock {
         if let Self::Virtual { set_us, .. } = self {
             set_us.fetch_add(by_us, Ordering::Relaxed);
         }
+    }
+
+    /// True when both count from the same moment: a difference of their host times means something.
+    pub fn is_same(&self, other: &Self) -> bool {
+        match (self, other) {
+            (Self::System(a), Self::System(b)) => a == b,
+            (
+                Self::Scaled {
+                    from: a, speed: x, ..
+                },
+                Self::Scaled {
+                    from: b, speed: y, ..
+                },
+            ) => (a, x) == (b, y),
+            (Self::Virtual { now_us: a, .. }, Self::Virtual { now_us: b, .. }) => Arc::ptr_eq(a, b),
+            _ => false,
+        }
+    }
+
+    /// Wall time less host time, microseconds; it changes when somebody sets the wall clock.
+    pub fn offset_us(&self) -> i64 {
+        let host_us = i64::try_from(self.host_us()).unwrap_or(i64::MAX);
+        self.wall().as_microsecond().saturating_sub(host_us)
     }
 
     /// The day, UTC.

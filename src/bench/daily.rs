@@ -1,10 +1,9 @@
 //! What depends on the wall clock: the day of the calibrations, and whether somebody set the clock.
 
-use crate::{clock::Clock, inspect::Calibrations};
-
-/// The wall clock may drift so far from the monotonic one between two looks before it was set, microseconds: time
-/// servers slew by less than a thousandth.
-const SET_US: i64 = 2_000_000;
+use crate::{
+    clock::{Clock, SET_US},
+    inspect::Calibrations,
+};
 
 /// The wall clock as it was last seen.
 #[derive(Debug)]
@@ -21,7 +20,7 @@ impl Daily {
         Self {
             calibrations: stated.clone().on(day),
             day,
-            offset_us: offset_us(clock),
+            offset_us: clock.offset_us(),
         }
     }
 
@@ -36,7 +35,7 @@ impl Daily {
             self.day = clock.day();
             self.calibrations = stated.clone().on(self.day);
         }
-        let offset_us = offset_us(clock);
+        let offset_us = clock.offset_us();
         let by_us = offset_us - std::mem::replace(&mut self.offset_us, offset_us);
         if by_us.abs() < SET_US {
             return None;
@@ -48,9 +47,4 @@ impl Daily {
             by_us.abs() / 1_000_000
         ))
     }
-}
-
-fn offset_us(clock: &Clock) -> i64 {
-    let host_us = i64::try_from(clock.host_us()).unwrap_or(i64::MAX);
-    clock.wall().as_microsecond().saturating_sub(host_us)
 }

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeSet;
 
-use serde::Deserialize;
+use serde::{Deserialize, Serialize};
 use serde_json::Value;
 
 use super::{
@@ -36,7 +36,7 @@ pub enum Agreement {
 }
 
 /// What a comparison was made of: `findings/comparison-<n>.toml` beside its `.json`.
-#[derive(Clone, Debug, PartialEq, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct ComparisonOf {
     /// Folders of captures before, by name.
@@ -44,10 +44,10 @@ pub struct ComparisonOf {
     /// Folders of captures after, by name.
     pub after: Vec<String>,
     /// Pressure that all leaks were stated at, Pa, where one was given.
-    #[serde(default)]
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub p_ref_pa: Option<f64>,
     /// Setup that was stated for both sides.
-    #[serde(default)]
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub setup: Option<String>,
 }
 

@@ -103,6 +103,9 @@ pub enum Deed {
     Joint {
         /// Who was there.
         present: Vec<Party>,
+        /// What was objected before anybody signed.
+        #[serde(default, skip_serializing_if = "Vec::is_empty")]
+        objections: Vec<Objection>,
         /// Path from the inspection's folder.
         file: String,
         /// Digest of its bytes, hexadecimal.
@@ -117,8 +120,15 @@ pub enum Deed {
     },
     /// The machine's clock was set while the inspection was open.
     ClockSet {
-        /// Forward, s; negative: back.
+        /// Forward, s; negative: back, and where nothing ran to measure it, by at least so much.
         by_s: f64,
+    },
+    /// A power cut or a crash left a line half-written; it was taken off, and this is what it said.
+    Mended {
+        /// Its length, bytes.
+        bytes: u64,
+        /// Its first characters.
+        text: String,
     },
 }
 
@@ -270,4 +280,13 @@ pub struct Party {
     pub name: String,
     /// `shop`, `owner`, `buyer`, `seller`, `witness` ...
     pub role: String,
+}
+
+/// What a party does not agree with.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct Objection {
+    /// Name of the party.
+    pub name: String,
+    /// Its own words.
+    pub text: String,
 }

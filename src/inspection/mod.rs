@@ -15,14 +15,22 @@
 //! What an inspection holds ([`Visit`]) is the journal read from its first line to its last.
 
 pub mod deed;
+mod error;
+mod fit;
+pub mod folder;
+pub mod joint;
+mod ledger;
 pub mod opening;
 pub mod photograph;
 pub mod visit;
 
 pub use deed::{
-    Act, Checked, Decision, Deed, Entry, Moment, Party, Photograph, PlannedPart, Price, Sense,
-    Stage,
+    Act, Checked, Decision, Deed, Entry, Moment, Objection, Party, Photograph, PlannedPart, Price,
+    Sense, Stage,
 };
+pub use error::FolderError;
+pub use fit::{MAX_NAME, MAX_WORDS, safe_name};
+pub use folder::{Folder, Taken};
 pub use opening::{Car, Opening, Owner};
 pub use visit::Visit;
 

@@ -17,6 +17,6 @@ pub mod writer;
 pub use capture::{Capture, CaptureMeta, Closed};
 pub use reader::read_capture;
 pub use recording::Recording;
-pub use storage::{RecordError, Storage};
+pub use storage::{Listed, ListedKind, RecordError, SharedStorage, Storage};
 pub use store::{Files, Lock, LockError};
 pub use writer::CaptureWriter;

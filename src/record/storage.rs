@@ -56,6 +56,52 @@ pub trait Storage {
     fn read(&self, path: &str) -> io::Result<Vec<u8>>;
 }
 
+/// A disk on which several programs write to one folder at once.
+pub trait SharedStorage: Storage {
+    /// Opens a file for appending and waits until no other program holds it.
+    ///
+    /// # Errors
+    /// `NotFound`, or what the disk says.
+    fn hold(&mut self, path: &str) -> io::Result<()>;
+
+    /// Closes a file that was made or held, and lets go of it.
+    fn release(&mut self, path: &str);
+
+    /// What stands in a folder, in the order of the names; links are named, never followed.
+    ///
+    /// # Errors
+    /// `NotFound`, or what the disk says.
+    fn list(&self, folder: &str) -> io::Result<Vec<Listed>>;
+
+    /// Takes a file away, or a folder with everything in it.
+    ///
+    /// # Errors
+    /// What the disk says.
+    fn remove(&mut self, path: &str) -> io::Result<()>;
+}
+
+/// Something in a folder.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Listed {
+    /// Its name; lossy where that is no UTF-8.
+    pub name: String,
+    /// What it is.
+    pub kind: ListedKind,
+    /// Length of a file, bytes.
+    pub len: u64,
+}
+
+/// What something in a folder is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum ListedKind {
+    /// A file.
+    File,
+    /// A folder.
+    Folder,
+    /// A link, a pipe, a device, or a name that is no UTF-8.
+    Other,
+}
+
 /// Why something could not be recorded or read back.
 #[derive(Debug)]
 pub enum RecordError {
@@ -138,7 +184,7 @@ impl std::error::Error for RecordError {
 }
 
 /// The disk's words with what to do about them.
-fn advice(error: &io::Error) -> String {
+pub(crate) fn advice(error: &io::Error) -> String {
     let todo = match error.kind() {
         io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => {
             "; free some space or name another folder"

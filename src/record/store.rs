@@ -7,7 +7,10 @@ use std::{
     path::{Path, PathBuf},
 };
 
-use super::Storage;
+use super::{
+    Storage,
+    storage::{Listed, ListedKind, SharedStorage},
+};
 
 /// Files under a base folder of the machine.
 #[derive(Debug)]
@@ -34,6 +37,19 @@ impl Files {
         fs::create_dir_all(&self.base)
     }
 
+    /// Makes the base folder itself; its parent must be there.
+    ///
+    /// # Errors
+    /// `AlreadyExists`, or what the disk says.
+    pub fn make_base(&self) -> io::Result<()> {
+        fs::create_dir(&self.base)?;
+        let parent = self.base.parent().filter(|p| !p.as_os_str().is_empty());
+        if cfg!(unix) {
+            File::open(parent.unwrap_or(Path::new(".")))?.sync_all()?;
+        }
+        Ok(())
+    }
+
     /// The base folder.
     pub fn base(&self) -> &Path {
         &self.base
@@ -54,6 +70,18 @@ impl Files {
         }
         names.sort();
         Ok(names)
+    }
+
+    /// The nearest folder at or above `path`, which need not exist, that holds something of one of these names.
+    pub fn above(path: &Path, names: &[&str]) -> Option<PathBuf> {
+        let path = std::path::absolute(path).ok()?;
+        let real = path.ancestors().find_map(|up| up.canonicalize().ok())?;
+        let holds = |up: &&Path| {
+            names
+                .iter()
+                .any(|name| up.join(name).symlink_metadata().is_ok())
+        };
+        real.ancestors().find(holds).map(Path::to_path_buf)
     }
 
     fn file(&self, path: &str) -> io::Result<&File> {
@@ -188,6 +216,50 @@ impl Storage for Files {
 
     fn read(&self, path: &str) -> io::Result<Vec<u8>> {
         fs::read(self.base.join(path))
+    }
+}
+
+impl SharedStorage for Files {
+    fn hold(&mut self, path: &str) -> io::Result<()> {
+        let mut options = OpenOptions::new();
+        let file = options.read(true).append(true).open(self.base.join(path))?;
+        file.lock()?;
+        self.open.insert(path.into(), file);
+        Ok(())
+    }
+
+    fn release(&mut self, path: &str) {
+        self.open.remove(path);
+    }
+
+    fn list(&self, folder: &str) -> io::Result<Vec<Listed>> {
+        let mut found = Vec::new();
+        for entry in fs::read_dir(self.base.join(folder))? {
+            let entry = entry?;
+            let about = entry.path().symlink_metadata()?;
+            let kind = match about.file_type() {
+                _ if entry.file_name().to_str().is_none() => ListedKind::Other,
+                t if t.is_file() => ListedKind::File,
+                t if t.is_dir() => ListedKind::Folder,
+                _ => ListedKind::Other,
+            };
+            found.push(Listed {
+                name: entry.file_name().to_string_lossy().into_owned(),
+                kind,
+                len: about.len(),
+            });
+        }
+        found.sort_by(|a, b| a.name.cmp(&b.name));
+        Ok(found)
+    }
+
+    fn remove(&mut self, path: &str) -> io::Result<()> {
+        let path = self.base.join(path);
+        if path.symlink_metadata()?.is_dir() {
+            fs::remove_dir_all(path)
+        } else {
+            fs::remove_file(path)
+        }
     }
 }
 
