@@ -117,6 +117,9 @@ pub enum Verb {
     /// Check a vehicle file, or list the orders of its parts.
     #[command(subcommand)]
     Vehicle(VehicleVerb),
+    /// Enter one car's visit into a folder: photographs, observations, captures, parts; show it.
+    #[command(subcommand, after_help = super::inspection::args::INSPECTION)]
+    Inspection(super::inspection::args::InspectionVerb),
     /// Seal an inspection, sign it, have its time stamped; or make a key.
     #[command(after_help = SEALED)]
     Seal(Box<super::seal::SealArgs>),
@@ -241,6 +244,10 @@ pub struct TakeArgs {
     /// Folder in which the capture's folder is made.
     #[arg(long, value_name = "DIR", default_value = "captures")]
     pub out: PathBuf,
+    /// Record into this inspection, and enter the capture with its finding. Its vehicle file, its day's pressure and who
+    /// opened it stand where no option says otherwise.
+    #[arg(long, value_name = "DIR", conflicts_with = "out")]
+    pub inspection: Option<PathBuf>,
     /// Who measures.
     #[arg(long, value_name = "NAME")]
     pub operator: Option<String>,

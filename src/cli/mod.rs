@@ -7,6 +7,7 @@ mod calibrate;
 mod compare;
 mod demo;
 mod demo_sensors;
+mod inspection;
 mod keys;
 mod parse;
 mod plan;
@@ -148,6 +149,7 @@ fn dispatch(verb: Verb, output: &mut Output) -> Outcome {
         Verb::RuleOut(args) => rule_out::run(&args, output),
         Verb::Simulate(args) => simulate::run(&args, output),
         Verb::Vehicle(verb) => vehicle_cmd::run(verb, output),
+        Verb::Inspection(verb) => inspection::run(verb, output),
         Verb::Seal(args) => seal::run(&args, output),
         Verb::Verify(args) => verify::run(&args, output),
         Verb::Schema => schema::run(output),

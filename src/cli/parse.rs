@@ -43,6 +43,18 @@ pub(super) fn absolute_pressure(text: &str) -> Result<f64, String> {
     }
 }
 
+/// `--temperature` of a room, K.
+pub(super) fn temperature(text: &str) -> Result<f64, String> {
+    let kelvin = parse(Kind::Temperature, text).map_err(|e| e.to_string())?;
+    if (ZERO_CELSIUS_K - 40.0..=ZERO_CELSIUS_K + 60.0).contains(&kelvin) {
+        Ok(kelvin)
+    } else {
+        Err(format!(
+            "'{text}' is no temperature of a room; write what a thermometer at the bench shows, such as 19C"
+        ))
+    }
+}
+
 /// `--height-u`, m.
 pub(super) fn length(text: &str) -> Result<f64, QuantityError> {
     parse_positive(Kind::Length, text)

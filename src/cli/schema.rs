@@ -4,6 +4,7 @@ use super::{
     DONE, Outcome, Output,
     bench::BenchOpen,
     demo::DemoResult,
+    inspection::{ComparedNow, CopyResult, Entered, ShowResult},
     keys::NewKey,
     probes::ProbesReport,
     seal::SealResult,
@@ -39,6 +40,10 @@ pub(super) fn run(output: &mut Output) -> Outcome {
         .with::<ProbesReport>()
         .with::<TakeReport>()
         .with::<BenchOpen>()
+        .with::<Entered>()
+        .with::<ComparedNow>()
+        .with::<ShowResult>()
+        .with::<CopyResult>()
         .with::<SealResult>()
         .with::<NewKey>()
         .with::<crate::evidence::Report>()

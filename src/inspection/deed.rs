@@ -5,11 +5,12 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// One line of the journal, understood. `prev` is the chain's own business.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Entry {
     /// Number of the line, from 1.
     pub n: u64,
     /// When, by the clock of who wrote it.
+    #[schemars(with = "String")]
     pub when: Timestamp,
     /// Who.
     pub who: String,

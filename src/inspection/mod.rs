@@ -18,6 +18,7 @@ pub mod deed;
 mod error;
 mod fit;
 pub mod folder;
+pub mod gaps;
 pub mod joint;
 mod ledger;
 pub mod opening;
@@ -31,6 +32,7 @@ pub use deed::{
 pub use error::FolderError;
 pub use fit::{MAX_NAME, MAX_WORDS, safe_name};
 pub use folder::{Folder, Taken};
+pub use gaps::gaps;
 pub use opening::{Car, Opening, Owner};
 pub use visit::Visit;
 

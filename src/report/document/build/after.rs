@@ -187,6 +187,7 @@ fn claims(of: &Of) -> Section {
     for entry in &of.inspected.visit.entries {
         if let Deed::Joint {
             present,
+            objections,
             file,
             sha256,
         } = &entry.deed
@@ -200,6 +201,12 @@ fn claims(of: &Of) -> Section {
                 "{} were there. Their statement is {file}; signing it, each may add an objection of its own.",
                 list(&names)
             )));
+            for objection in objections {
+                blocks.push(Block::Text(format!(
+                    "{} objects: {}",
+                    objection.name, objection.text
+                )));
+            }
             blocks.push(Block::Digest {
                 of: file.clone(),
                 sha256: sha256.clone(),

@@ -213,6 +213,9 @@ pub(super) fn deed(entry: &Entry) -> String {
         }
         Deed::Corrected { line, text } => format!("corrects line {line}: {text}"),
         Deed::ClockSet { by_s } => clock_set(*by_s),
+        Deed::Mended { bytes, .. } => {
+            format!("a line that was cut off was taken off: {bytes} bytes")
+        }
     }
 }
 
