@@ -65,6 +65,13 @@ Stock tools, in the sealed folder:
 A later signature is over tagmanifest-sha256.txt followed by what sha256sum prints for the files in
 signatures/ with lower numbers, then for its own statement (.txt), if it has one.";
 
+/// Shown under the help of `export`.
+const EXPORTED: &str = "\
+feelgauge export INSPECTION --out tables
+feelgauge analyze leak tables/csv/20310517T142140Z-leak-whole/leak.csv --volume 131cm3
+duckdb -c \"SELECT day, test, avg(p_pa) FROM read_parquet('tables/readings/**/*.parquet') GROUP BY ALL\"
+The owner's data are never exported.";
+
 /// Shown under the help of the whole command.
 const EXITS: &str = "\
 Exit status: 0 a result was written, whatever it says; 1 something could not be read or done;
@@ -126,6 +133,9 @@ pub enum Verb {
     /// Check a sealed inspection: digests, signatures, journal, and every finding worked out anew.
     #[command(after_help = VERIFIED)]
     Verify(super::verify::VerifyArgs),
+    /// Write readings and findings for other programs: CSV, JSON Lines, Parquet.
+    #[command(after_help = EXPORTED)]
+    Export(super::export::ExportArgs),
     /// Print the JSON Schema of every result.
     Schema,
 }

@@ -7,6 +7,7 @@ mod calibrate;
 mod compare;
 mod demo;
 mod demo_sensors;
+mod export;
 mod inspection;
 mod keys;
 mod parse;
@@ -152,6 +153,7 @@ fn dispatch(verb: Verb, output: &mut Output) -> Outcome {
         Verb::Inspection(verb) => inspection::run(verb, output),
         Verb::Seal(args) => seal::run(&args, output),
         Verb::Verify(args) => verify::run(&args, output),
+        Verb::Export(args) => export::run(&args, output),
         Verb::Schema => schema::run(output),
     }
 }

@@ -4,6 +4,7 @@ use super::{
     DONE, Outcome, Output,
     bench::BenchOpen,
     demo::DemoResult,
+    export::ExportResult,
     inspection::{ComparedNow, CopyResult, Entered, ShowResult},
     keys::NewKey,
     probes::ProbesReport,
@@ -47,6 +48,8 @@ pub(super) fn run(output: &mut Output) -> Outcome {
         .with::<SealResult>()
         .with::<NewKey>()
         .with::<crate::evidence::Report>()
+        .with::<ExportResult>()
+        .with::<crate::report::export::columns::TablesResult>()
         .with::<DemoResult<'_>>()
         .finish();
     output.result(&schema, |_| report::pretty(&schema))?;

@@ -26,6 +26,11 @@ impl BareLink {
         &self.health
     }
 
+    /// Host time of the read whose readings are handed out next, microseconds.
+    pub fn read_us(&self) -> u64 {
+        self.read_us
+    }
+
     /// Takes a row; gives the readings of the read before it, timed, when the row is of a later read.
     pub fn take(&mut self, how: &Bare, row: &Row) -> Vec<(u64, f64)> {
         let before = if row.host_us == self.read_us {

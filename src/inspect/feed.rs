@@ -7,7 +7,9 @@ use crate::{
     calibration::CalibrationLine,
     reading::{Edge, ForceReading, PressureReading, Quality},
     units::ZERO_CELSIUS_K,
-    wire::{Channel, Event, Identity, Message, Samples, Standing, Tracker, Unit, bare::Bare},
+    wire::{
+        Channel, Event, Identity, Message, ProbeKind, Samples, Standing, Tracker, Unit, bare::Bare,
+    },
 };
 
 /// A reading on its way to a measure.
@@ -40,6 +42,62 @@ impl Reading {
             Self::Edge(r) => Self::Edge(Edge { t_us, ..r }),
         }
     }
+}
+
+/// What became of an indication.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Fate {
+    /// It reached the measure as a reading.
+    Counted,
+    /// Temperature of the tank: the next pressure carries it.
+    Thermometer,
+    /// Of a channel or a probe that this test does not use.
+    #[default]
+    NotUsed,
+    /// Its time is not later than the one before.
+    Backward,
+    /// In a line that was there already, or that came after a later one.
+    Stale,
+}
+
+impl Fate {
+    /// Its word in tables.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Counted => "counted",
+            Self::Thermometer => "thermometer",
+            Self::NotUsed => "not_used",
+            Self::Backward => BACKWARD,
+            Self::Stale => "stale_line",
+        }
+    }
+}
+
+/// What one probe indicated once, with where it comes from and what became of it.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Indication {
+    /// Place of the probe in the capture.
+    pub probe: usize,
+    /// Channel of the probe; of a bare one 0.
+    pub channel: u8,
+    /// Number of its line; a bare probe has none.
+    pub sequence: Option<u16>,
+    /// Host time of the read that completed its line, microseconds.
+    pub host_us: u64,
+    /// Its time on the probe's clock, unwrapped, microseconds; a bare probe has none.
+    pub probe_us: Option<u64>,
+    /// Raw counts; an edge and a bare probe have none.
+    pub count: Option<i32>,
+    /// The number that a bare probe printed.
+    pub printed: Option<f64>,
+    /// Unit of `value`; none where the probe has not said who it is.
+    pub unit: Option<Unit>,
+    /// The calibrated value; an edge has none.
+    pub value: Option<f64>,
+    /// What became of it.
+    pub fate: Fate,
+    /// The reading that the measure takes; none unless it counted.
+    pub reading: Option<Reading>,
 }
 
 /// What is known of a probe when the capture begins.
@@ -125,6 +183,18 @@ impl Feed {
     /// # Panics
     /// When the row names a probe that the feed was not made for.
     pub fn push(&mut self, input: &Input, out: &mut impl FnMut(Reading)) {
+        self.follow(input, &mut |seen| {
+            if let Some(reading) = seen.reading {
+                out(reading);
+            }
+        });
+    }
+
+    /// The same, and hands out everything that the probes indicated, counted or not.
+    ///
+    /// # Panics
+    /// When the row names a probe that the feed was not made for.
+    pub fn follow(&mut self, input: &Input, out: &mut impl FnMut(Indication)) {
         match input {
             Input::Row(probe, row) => self.row(*probe, row, out),
             Input::Mark(mark) => self.mark(&mark.text),
@@ -148,14 +218,29 @@ impl Feed {
     /// Ends the stream: hands out what still waits and says what the record was like. `kept`: faults of the folder
     /// itself by kind; `flags`: remarks about it.
     pub fn finish(
-        mut self,
+        self,
         kept: &BTreeMap<String, u64>,
         flags: &[String],
         out: &mut impl FnMut(Reading),
     ) -> Quality {
+        self.finish_following(kept, flags, &mut |seen| {
+            if let Some(reading) = seen.reading {
+                out(reading);
+            }
+        })
+    }
+
+    /// The same, for who called [`Feed::follow`].
+    pub fn finish_following(
+        mut self,
+        kept: &BTreeMap<String, u64>,
+        flags: &[String],
+        out: &mut impl FnMut(Indication),
+    ) -> Quality {
         for probe in 0..self.probes.len() {
-            let timed = self.probes[probe].bare.release();
-            self.bare_readings(probe, timed, out);
+            let bare = &mut self.probes[probe].bare;
+            let (read_us, timed) = (bare.read_us(), bare.release());
+            self.bare_readings(probe, read_us, timed, out);
         }
         let mut quality = self.quality();
         for (kind, n) in kept {
@@ -189,36 +274,93 @@ impl Feed {
         }
     }
 
-    fn row(&mut self, probe: usize, row: &Row, out: &mut impl FnMut(Reading)) {
+    fn row(&mut self, probe: usize, row: &Row, out: &mut impl FnMut(Indication)) {
         if matches!(self.probes[probe].source, Source::Bare(_)) {
             self.bare_row(probe, row, out);
             return;
         }
         let event = Event::read(&row.bytes, row.part);
         let standing = self.probes[probe].tracker.take(row.host_us, &event);
-        let Standing::Fresh { gap, .. } = standing else {
-            return;
-        };
         let Event::Line {
             outcome: Ok(line), ..
         } = event
         else {
             return;
         };
+        let about = Indication {
+            probe,
+            sequence: Some(line.seq),
+            host_us: row.host_us,
+            ..Indication::default()
+        };
+        let gap = match standing {
+            Standing::Fresh { gap, .. } => gap,
+            Standing::Stale => return self.stale(about, &line.message, out),
+            Standing::Broken => return,
+        };
         let feeds = self.feeder() == Some(probe);
         self.quality.gaps += u64::from(gap && feeds);
         match line.message {
             Message::Identity(identity) => self.identify(probe, identity),
-            Message::Samples(samples) => self.samples(probe, feeds, &samples, out),
+            Message::Samples(samples) => self.samples(about, feeds, &samples, out),
             Message::Edges(edges) => {
                 let counts = feeds && self.sensors.contains(&u32::from(edges.channel));
                 for &t_us in edges.times_us() {
-                    let t_us = self.probes[probe].tracker.clock().unwrap(t_us);
-                    let sensor = u32::from(edges.channel);
-                    self.pass(counts, Reading::Edge(Edge { t_us, sensor }), out);
+                    let seen = self.edge(about, edges.channel, t_us);
+                    let (t_us, sensor) = (seen.probe_us.unwrap_or_default(), edges.channel.into());
+                    self.pass(counts, Reading::Edge(Edge { t_us, sensor }), seen, out);
                 }
             }
             _ => {}
+        }
+    }
+
+    /// Hands out what a line says that is not used again.
+    fn stale(&self, about: Indication, message: &Message, out: &mut impl FnMut(Indication)) {
+        let about = Indication {
+            fate: Fate::Stale,
+            ..about
+        };
+        match message {
+            Message::Samples(samples) => {
+                let scale = self.scale(about.probe, samples.channel);
+                for (t_us, count) in samples.timed() {
+                    out(self.sample(about, samples.channel, &scale, t_us, count));
+                }
+            }
+            Message::Edges(edges) => {
+                for &t_us in edges.times_us() {
+                    out(self.edge(about, edges.channel, t_us));
+                }
+            }
+            _ => {}
+        }
+    }
+
+    fn edge(&self, about: Indication, channel: u8, t_us: u32) -> Indication {
+        Indication {
+            channel,
+            probe_us: Some(self.probes[about.probe].tracker.clock().unwrap(t_us)),
+            unit: Some(Unit::Edge),
+            ..about
+        }
+    }
+
+    fn sample(
+        &self,
+        about: Indication,
+        channel: u8,
+        scale: &Scale,
+        t_us: u32,
+        count: i32,
+    ) -> Indication {
+        Indication {
+            channel,
+            probe_us: Some(self.probes[about.probe].tracker.clock().unwrap(t_us)),
+            count: Some(count),
+            unit: scale.channel.map(|channel| channel.unit),
+            value: scale.value(count),
+            ..about
         }
     }
 
@@ -237,43 +379,50 @@ impl Feed {
 
     fn samples(
         &mut self,
-        probe: usize,
+        about: Indication,
         feeds: bool,
         samples: &Samples,
-        out: &mut impl FnMut(Reading),
+        out: &mut impl FnMut(Indication),
     ) {
-        let role = self.role(probe, feeds, samples.channel);
-        let line = self.line(probe, samples.channel);
+        let role = self.role(about.probe, feeds, samples.channel);
+        let mut scale = self.scale(about.probe, samples.channel);
+        if matches!(role, Role::Thermometer(_)) {
+            scale.line = None;
+        }
         for (t_us, count) in samples.timed() {
-            let t_us = self.probes[probe].tracker.clock().unwrap(t_us);
+            let mut seen = self.sample(about, samples.channel, &scale, t_us, count);
             match role {
                 Role::Counts(channel) => {
                     if channel.is_at_end(count) {
                         self.quality.count(CLIPPED);
                     }
-                    let value = line.as_ref().map_or_else(
-                        || channel.nominal(count),
-                        |line| line.value(f64::from(count)),
-                    );
+                    let t_us = seen.probe_us.unwrap_or_default();
+                    let value = seen.value.unwrap_or_else(|| channel.nominal(count));
                     let reading = self.reading(t_us, value);
-                    self.pass(true, reading, out);
+                    self.pass(true, reading, seen, out);
                 }
                 Role::Thermometer(channel) => {
                     self.tank_k = Some(channel.nominal(count) + ZERO_CELSIUS_K);
+                    seen.fate = Fate::Thermometer;
+                    out(seen);
                 }
-                Role::Ignored => self.quality.ignored += 1,
+                Role::Ignored => {
+                    self.quality.ignored += 1;
+                    out(seen);
+                }
             }
         }
     }
 
-    /// The calibration of a channel.
-    fn line(&self, probe: usize, channel: u8) -> Option<CalibrationLine> {
-        match &self.probes[probe].source {
-            Source::Wire(Some(identity)) => {
-                let (line, _) = self.calibrations.of_channel(identity, channel)?;
-                Some(line.clone())
-            }
-            _ => None,
+    /// What the counts of a channel mean.
+    fn scale(&self, probe: usize, channel: u8) -> Scale {
+        let Source::Wire(Some(identity)) = &self.probes[probe].source else {
+            return Scale::default();
+        };
+        let line = self.calibrations.of_channel(identity, channel);
+        Scale {
+            line: line.map(|(line, _)| line.clone()),
+            channel: identity.channel(channel).copied(),
         }
     }
 
@@ -318,10 +467,17 @@ impl Feed {
     }
 
     /// Passes a reading on if it counts and its time goes forward.
-    fn pass(&mut self, counts: bool, reading: Reading, out: &mut impl FnMut(Reading)) {
+    fn pass(
+        &mut self,
+        counts: bool,
+        reading: Reading,
+        mut seen: Indication,
+        out: &mut impl FnMut(Indication),
+    ) {
         if !counts {
             self.quality.ignored += 1;
-            return;
+            seen.fate = Fate::NotUsed;
+            return out(seen);
         }
         let t_us = reading.t_us();
         let sensor = match reading {
@@ -333,34 +489,72 @@ impl Feed {
         let before = self.origin_us.is_some_and(|origin| t_us < origin);
         if before || last.is_some_and(|last| t_us <= *last) {
             self.quality.count(BACKWARD);
+            seen.fate = Fate::Backward;
         } else {
             self.last_us.insert(sensor, t_us);
             self.quality.rows += 1;
             let origin_us = *self.origin_us.get_or_insert(t_us);
-            out(reading.since(origin_us));
+            seen.fate = Fate::Counted;
+            seen.reading = Some(reading.since(origin_us));
         }
+        out(seen);
     }
 
-    fn bare_row(&mut self, probe: usize, row: &Row, out: &mut impl FnMut(Reading)) {
+    fn bare_row(&mut self, probe: usize, row: &Row, out: &mut impl FnMut(Indication)) {
         let Probe { source, bare, .. } = &mut self.probes[probe];
         let Source::Bare(how) = source else { return };
-        let timed = bare.take(how, row);
-        self.bare_readings(probe, timed, out);
+        let (read_us, timed) = (bare.read_us(), bare.take(how, row));
+        self.bare_readings(probe, read_us, timed, out);
     }
 
+    /// `read_us`: when the host read them; `timed`: when each was made, and the number that was printed.
     fn bare_readings(
         &mut self,
         probe: usize,
+        read_us: u64,
         timed: Vec<(u64, f64)>,
-        out: &mut impl FnMut(Reading),
+        out: &mut impl FnMut(Indication),
     ) {
+        let Source::Bare(how) = &self.probes[probe].source else {
+            return;
+        };
+        let unit = match how.kind {
+            ProbeKind::Pressure => Unit::Pascal,
+            ProbeKind::Force => Unit::Newton,
+            ProbeKind::Hall => Unit::Edge,
+        };
         let counts = self.feeder() == Some(probe);
         let line = self.calibrations.of_readings(self.test.kind());
-        let line = line.map(|(line, _)| line.clone());
-        for (t_us, value) in timed {
-            let value = line.as_ref().map_or(value, |line| line.value(value));
+        let line = line.map(|(line, _)| line.clone()).filter(|_| counts);
+        for (t_us, printed) in timed {
+            let value = line.as_ref().map_or(printed, |line| line.value(printed));
+            let seen = Indication {
+                probe,
+                host_us: read_us,
+                printed: Some(printed),
+                unit: Some(unit),
+                value: Some(value),
+                ..Indication::default()
+            };
             let reading = self.reading(t_us, value);
-            self.pass(counts, reading, out);
+            self.pass(counts, reading, seen, out);
+        }
+    }
+}
+
+/// What the counts of a channel mean: its calibration, else what the probe itself says.
+#[derive(Clone, Debug, Default)]
+struct Scale {
+    line: Option<CalibrationLine>,
+    channel: Option<Channel>,
+}
+
+impl Scale {
+    fn value(&self, count: i32) -> Option<f64> {
+        match (&self.line, &self.channel) {
+            (Some(line), _) => Some(line.value(f64::from(count))),
+            (None, Some(channel)) => Some(channel.nominal(count)),
+            (None, None) => None,
         }
     }
 }

@@ -13,7 +13,7 @@ mod stream;
 use crate::wire::ProbeKind;
 
 pub use calibrations::{Calibrations, DRIFT_A_YEAR, Misfit, NEVER_CALIBRATED};
-pub use feed::{BACKWARD, CLIPPED, Feed, OTHER_PROBE, Reading, Source};
+pub use feed::{BACKWARD, CLIPPED, Fate, Feed, Indication, OTHER_PROBE, Reading, Source};
 use session::Phases;
 pub use session::{Finding, Measure, PHASE_MARK, SEALED_ZERO, Session};
 pub use settings::{Settings, SettingsError, Stated, leak_settings, settings};

@@ -12,10 +12,11 @@ pub mod recover;
 pub mod replay;
 pub mod storage;
 pub mod store;
+pub mod streamed;
 pub mod writer;
 
 pub use capture::{Capture, CaptureMeta, Closed};
-pub use reader::read_capture;
+pub use reader::{read_about, read_capture};
 pub use recording::Recording;
 pub use storage::{Listed, ListedKind, RecordError, SharedStorage, Storage};
 pub use store::{Files, Lock, LockError};

@@ -19,33 +19,8 @@ use super::{
 /// [`RecordError::NotACapture`] without `capture.toml`, [`RecordError::Unreadable`] when that file or
 /// `closed.toml` cannot be understood, what the disk says. Damage to the tables is counted instead.
 pub fn read_capture(storage: &impl Storage, folder: &str) -> Result<Capture, RecordError> {
-    let mut files = Folder {
-        storage,
-        name: folder,
-        digests: BTreeMap::new(),
-        faults: BTreeMap::new(),
-    };
-    let meta: CaptureMeta = files
-        .toml(META_FILE)?
-        .ok_or_else(|| RecordError::NotACapture {
-            folder: folder.into(),
-        })?;
-    if meta.format != FORMAT {
-        return Err(files.unreadable(
-            META_FILE,
-            format!("format {}; this version reads format {FORMAT}", meta.format),
-        ));
-    }
-    let vehicle = match files.read(VEHICLE_FILE)? {
-        None => None,
-        Some(bytes) => Some(String::from_utf8(bytes).map_err(|e| {
-            let what = format!("byte {} is no UTF-8", e.utf8_error().valid_up_to() + 1);
-            files.unreadable(VEHICLE_FILE, what)
-        })?),
-    };
-    if meta.vehicle_sha256.is_some() && vehicle.is_none() {
-        files.count("missing_file", 1);
-    }
+    let mut files = Folder::new(storage, folder);
+    let (meta, vehicle) = files.start()?;
     let mut rows = Vec::new();
     for probe in &meta.probes {
         rows.push(files.table(&format!("{}.csv", probe.name), recover::rows)?);
@@ -65,6 +40,27 @@ pub fn read_capture(storage: &impl Storage, folder: &str) -> Result<Capture, Rec
     })
 }
 
+/// The same without rows and marks, for who streams them ([`super::streamed`]).
+///
+/// # Errors
+/// As [`read_capture`].
+pub fn read_about(storage: &impl Storage, folder: &str) -> Result<Capture, RecordError> {
+    let mut files = Folder::new(storage, folder);
+    let (meta, vehicle) = files.start()?;
+    let closed: Option<Closed> = files.toml(CLOSED_FILE)?;
+    if let Some(closed) = &closed {
+        files.compare(closed);
+    }
+    Ok(Capture {
+        meta,
+        vehicle,
+        rows: Vec::new(),
+        marks: Vec::new(),
+        closed,
+        faults: files.faults,
+    })
+}
+
 struct Folder<'a, S: Storage> {
     storage: &'a S,
     /// Name under the storage's base; empty: the base itself.
@@ -74,7 +70,44 @@ struct Folder<'a, S: Storage> {
     faults: BTreeMap<String, u64>,
 }
 
+impl<'a, S: Storage> Folder<'a, S> {
+    fn new(storage: &'a S, name: &'a str) -> Self {
+        Self {
+            storage,
+            name,
+            digests: BTreeMap::new(),
+            faults: BTreeMap::new(),
+        }
+    }
+}
+
 impl<S: Storage> Folder<'_, S> {
+    /// What was known when the capture began: its facts, the car's file.
+    fn start(&mut self) -> Result<(CaptureMeta, Option<String>), RecordError> {
+        let meta: CaptureMeta = self
+            .toml(META_FILE)?
+            .ok_or_else(|| RecordError::NotACapture {
+                folder: self.name.into(),
+            })?;
+        if meta.format != FORMAT {
+            return Err(self.unreadable(
+                META_FILE,
+                format!("format {}; this version reads format {FORMAT}", meta.format),
+            ));
+        }
+        let vehicle = match self.read(VEHICLE_FILE)? {
+            None => None,
+            Some(bytes) => Some(String::from_utf8(bytes).map_err(|e| {
+                let what = format!("byte {} is no UTF-8", e.utf8_error().valid_up_to() + 1);
+                self.unreadable(VEHICLE_FILE, what)
+            })?),
+        };
+        if meta.vehicle_sha256.is_some() && vehicle.is_none() {
+            self.count("missing_file", 1);
+        }
+        Ok((meta, vehicle))
+    }
+
     fn path(&self, name: &str) -> String {
         if self.name.is_empty() {
             name.into()

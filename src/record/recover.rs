@@ -60,7 +60,7 @@ fn recover<T>(bytes: &[u8], column: &str, read: impl Fn(u64, &str) -> Option<T>)
 }
 
 /// The two cells of a record.
-fn cells(line: &[u8]) -> Option<(String, String)> {
+pub(super) fn cells(line: &[u8]) -> Option<(String, String)> {
     let mut reader = csv::ReaderBuilder::new()
         .has_headers(false)
         .flexible(true)

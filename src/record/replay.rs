@@ -5,7 +5,9 @@ use std::fmt;
 use super::capture::{BareMeta, Capture, ProbeMeta};
 use crate::{
     calibration::{Calibration, CalibrationFileError},
-    inspect::{Calibrations, Finding, Session, SettingsError, Source, Stated, Test, settings},
+    inspect::{
+        Calibrations, Feed, Finding, Session, SettingsError, Source, Stated, Test, settings,
+    },
     vehicle::{Vehicle, VehicleError},
     wire::{self, Message, bare::Bare},
 };
@@ -137,6 +139,23 @@ impl Capture {
             session.push(&input, &mut |_| {});
         }
         Ok(session.finish(&self.faults, &self.flags()))
+    }
+
+    /// A feed for this capture's inputs, as [`Capture::analyze`] has one. Where nobody states which sensors of a roll are
+    /// looked at, none counts.
+    ///
+    /// # Errors
+    /// A description of a probe or a calibration that cannot be read, a fault of the vehicle file, an unknown test.
+    pub fn feed(&self) -> Result<Feed, ReplayError> {
+        let car = self.car()?;
+        let mut stated = self.meta.stated();
+        stated.calibrations = self.calibrations()?.on(self.meta.day());
+        let sources = sources(&self.meta.probes)?;
+        let test = self.test()?;
+        let heard = settings(test, &stated, car.as_ref(), &sources)
+            .map(|settings| settings.heard())
+            .unwrap_or_default();
+        Ok(Feed::new(test, sources, heard).calibrated(&stated.calibrations))
     }
 }
 

@@ -4,6 +4,7 @@ mod blind;
 mod calibration;
 mod compare;
 pub mod document;
+pub mod export;
 mod figure;
 mod json;
 mod leak;
