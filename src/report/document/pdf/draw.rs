@@ -159,7 +159,7 @@ fn text(surface: &mut Surface, fonts: &Fonts, run: &Run, at: (f64, f64)) {
     }
     surface.set_stroke(None);
     surface.set_fill(Some(fill(if run.style.grey { 0x33 } else { 0 })));
-    let glyphs = run.style.face.line(&run.text, run.style.pitch);
+    let glyphs = run.style.face.line(&run.text);
     let font = fonts.0[run.style.face as usize].clone();
     let at = Point::from_xy(pt(at.0), pt(at.1));
     surface.draw_glyphs(at, &glyphs, font, &run.text, pt(run.style.size), false);

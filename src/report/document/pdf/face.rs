@@ -22,18 +22,6 @@ const FILES: [&[u8]; 3] = [
     include_bytes!("../../font/far.ttf"),
 ];
 
-/// How characters stand in a line.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Pitch {
-    /// As wide as they are; digits in equal widths.
-    Own,
-    /// All in cells of one width: for digests.
-    Cells,
-}
-
-/// Width of a cell, in parts of the size: the widest hexadecimal digit with its room.
-const CELL: f64 = 0.56;
-
 impl Face {
     fn glyphs(self) -> &'static Glyphs {
         static READ: OnceLock<[Glyphs; 3]> = OnceLock::new();
@@ -51,38 +39,25 @@ impl Face {
     }
 
     /// Length of a line in parts of the size.
-    pub fn width(self, text: &str, pitch: Pitch) -> f64 {
-        text.chars().map(|c| self.advance(c, pitch)).sum()
+    pub fn width(self, text: &str) -> f64 {
+        text.chars().map(|c| self.advance(c)).sum()
     }
 
     /// How far a character carries on, in parts of the size.
-    pub fn advance(self, c: char, pitch: Pitch) -> f64 {
-        let glyphs = self.glyphs();
-        match (pitch, c.is_ascii_digit()) {
-            (Pitch::Cells, _) => CELL,
-            (Pitch::Own, true) => glyphs.digit,
-            (Pitch::Own, false) => glyphs.of(c).map_or(0.0, |(_, width)| width),
-        }
+    pub fn advance(self, c: char) -> f64 {
+        self.glyphs().of(c).map_or(0.0, |(_, width)| width)
     }
 
     /// A line of characters that the face has, ready to be drawn.
-    pub fn line(self, text: &str, pitch: Pitch) -> Vec<KrillaGlyph> {
+    pub fn line(self, text: &str) -> Vec<KrillaGlyph> {
         let place = |(at, c): (usize, char)| {
-            let (id, own) = self.glyphs().of(c)?;
-            let advance = self.advance(c, pitch);
+            let (id, width) = self.glyphs().of(c)?;
             let range: Range<usize> = at..at + c.len_utf8();
-            // Thousandths of the size fit.
+            // Parts of the size fit.
             #[allow(clippy::cast_possible_truncation)]
-            let (x, before) = (advance as f32, ((advance - own) / 2.0) as f32);
-            Some(KrillaGlyph::new(
-                GlyphId::new(u32::from(id)),
-                x,
-                before,
-                0.0,
-                0.0,
-                range,
-                None,
-            ))
+            let advance = width as f32;
+            let id = GlyphId::new(u32::from(id));
+            Some(KrillaGlyph::new(id, advance, 0.0, 0.0, 0.0, range, None))
         };
         text.char_indices().filter_map(place).collect()
     }
@@ -93,12 +68,10 @@ impl Face {
 struct Glyphs {
     /// Runs of characters with number and width (parts of the size) of each, in rising order.
     runs: Vec<(u32, Vec<(u16, f64)>)>,
-    /// Width that all digits get.
-    digit: f64,
 }
 
 impl Glyphs {
-    /// Reads the character map (format 4) and the widths of a file that comes with the program.
+    /// Reads the character map (format 4), the widths and the digits of equal width of a file that comes with the program.
     fn read(file: &[u8]) -> Self {
         let u16_at = |at: usize| u16::from_be_bytes([file[at], file[at + 1]]);
         let u32_at = |at: usize| usize::from(u16_at(at)) << 16 | usize::from(u16_at(at + 2));
@@ -114,6 +87,7 @@ impl Glyphs {
             table(b"hhea"),
             table(b"hmtx"),
         );
+        let even = even_digits(file, table(b"GSUB"));
         let size = f64::from(u16_at(head + 18));
         let widths = usize::from(u16_at(hhea + 34)).saturating_sub(1);
         let width = |id: u16| f64::from(u16_at(hmtx + 4 * usize::from(id).min(widths))) / size;
@@ -136,17 +110,16 @@ impl Glyphs {
             };
             // The last run holds the one character that is none.
             let glyphs = (start..=end).filter(|c| *c != u16::MAX);
+            let id = |c| match u8::try_from(c) {
+                Ok(b'0'..=b'9') => id(c).wrapping_add(even),
+                _ => id(c),
+            };
             let glyphs = glyphs.map(|c| (id(c), width(id(c)))).collect();
             (u32::from(start), glyphs)
         };
-        let mut glyphs = Self {
+        Self {
             runs: (0..count).map(run).collect(),
-            digit: 0.0,
-        };
-        let digits = ('0'..='9').filter_map(|c| glyphs.of(c));
-        // The widest digit of a proportional face is a four; one that is a little narrower looks even.
-        glyphs.digit = digits.map(|(_, width)| width).fold(0.0, f64::max).min(0.52);
-        glyphs
+        }
     }
 
     /// Number and width of a character.
@@ -157,6 +130,26 @@ impl Glyphs {
         let at = usize::try_from(code - start).ok()?;
         glyphs.get(at).copied().filter(|(id, _)| *id != 0)
     }
+}
+
+/// How much further in the file a digit of equal width stands than the same digit as wide as it is: feature `tnum` of the
+/// table of substitutions, a single substitution by a difference.
+fn even_digits(file: &[u8], table: usize) -> u16 {
+    let u16_at = |at: usize| u16::from_be_bytes([file[at], file[at + 1]]);
+    let below = |at: usize, field: usize| at + usize::from(u16_at(at + field));
+    let (features, lookups) = (below(table, 6), below(table, 8));
+    let even = (0..usize::from(u16_at(features)))
+        .map(|i| features + 2 + 6 * i)
+        .find(|at| &file[*at..*at + 4] == b"tnum");
+    even.map_or(0, |at| {
+        let feature = features + usize::from(u16_at(at + 4));
+        let lookup = below(lookups, 2 + 2 * usize::from(u16_at(feature + 4)));
+        let subtable = below(lookup, 6);
+        match u16_at(subtable) {
+            1 => u16_at(subtable + 4),
+            _ => 0,
+        }
+    })
 }
 
 /// Letters that file systems and keyboards may write as two characters: the mark that follows, then letter and whole.
@@ -256,19 +249,17 @@ mod tests {
     fn widths_are_those_of_the_files() {
         // From the tables of the same files.
         for (face, a, dot) in [(Face::Text, 0.471, 0.238), (Face::Bold, 0.487, 0.247)] {
-            assert!((face.advance('a', Pitch::Own) - a).abs() < 1e-9);
-            assert!((face.advance('.', Pitch::Own) - dot).abs() < 1e-9);
-            assert!((face.width("1.4", Pitch::Own) - 1.04 - dot).abs() < 1e-9);
+            assert!((face.advance('a') - a).abs() < 1e-9);
+            assert!((face.advance('.') - dot).abs() < 1e-9);
+            assert!((face.width("1.4") - 1.04 - dot).abs() < 1e-9);
         }
-        assert!((Face::Far.advance('1', Pitch::Own) - 0.484).abs() < 1e-9);
-        assert!((Face::Text.width("1f", Pitch::Cells) - 2.0 * CELL).abs() < 1e-9);
     }
 
     #[test]
     fn digits_are_as_wide_as_each_other() {
         for face in [Face::Text, Face::Bold, Face::Far] {
-            let one = face.advance('1', Pitch::Own);
-            assert!(('0'..='9').all(|c| (face.advance(c, Pitch::Own) - one).abs() < 1e-9));
+            let one = face.advance('1');
+            assert!(('0'..='9').all(|c| (face.advance(c) - one).abs() < 1e-9));
             assert!(face.font().is_some());
         }
     }

@@ -14,7 +14,7 @@ use super::{
     tags::{self, Tags},
 };
 use crate::report::{
-    document::{Block, Document, Drawing, Judgement, Section, Shown, Table},
+    document::{Block, Document, Drawing, Judgement, Section, Shown, Table, groups},
     plot::{Mark, mark, tree},
 };
 
@@ -28,7 +28,6 @@ const SMALL: Style = Style::new(Face::Text, 8.5, 1.35).grey();
 const ABOUT: Style = Style::new(Face::Text, 9.5, 1.3).grey();
 const CELL: Style = Style::new(Face::Text, 9.5, 1.25);
 const NAME: Style = Style::new(Face::Bold, 9.5, 1.25);
-const DIGEST: Style = CELL.cells();
 
 /// Thick, middle and thin lines; how black the thin ones are.
 const THICK: f64 = 2.25;
@@ -88,8 +87,8 @@ impl Layout {
             new_page: false,
             bookmark: None,
         };
-        for section in &document.sections {
-            layout.section(section)?;
+        for (i, section) in document.sections.iter().enumerate() {
+            layout.section(section, i == 0)?;
         }
         Ok(layout)
     }
@@ -114,7 +113,8 @@ impl Layout {
         (self.sheet.left, self.sheet.right)
     }
 
-    fn section(&mut self, section: &Section) -> Result<(), PdfError> {
+    /// A chapter; in the first one, the summary, what is narrow stands side by side.
+    fn section(&mut self, section: &Section, first: bool) -> Result<(), PdfError> {
         self.new_page = section.new_page;
         self.bookmark = Some(section.name.clone()).filter(|name| !name.is_empty());
         let before = self.enter(Tag::Section);
@@ -132,14 +132,59 @@ impl Layout {
                 self.head_of_section(&section.name);
             }
         }
-        for block in blocks {
-            self.block(block)?;
+        let mut rest = blocks.as_slice();
+        while let Some((block, next)) = rest.split_first() {
+            let taken = if first { self.side_by_side(rest)? } else { 0 };
+            if taken == 0 {
+                self.block(block)?;
+            }
+            rest = if taken == 0 { next } else { &rest[taken..] };
         }
         self.inside = before;
         // A section that says nothing leaves nothing to the next one.
         self.new_page = false;
         self.bookmark = None;
         Ok(())
+    }
+
+    /// Sets two narrow parts that follow each other side by side; gives how many blocks they were, 0 if there are none.
+    fn side_by_side(&mut self, blocks: &[Block]) -> Result<usize, PdfError> {
+        let (left, right) = self.edges();
+        let gap = 22.0;
+        let half = (right - left - gap) / 2.0;
+        let one = narrow(blocks, half);
+        let two = narrow(&blocks[one..], half);
+        if one == 0 || two == 0 {
+            return Ok(0);
+        }
+        let mut both = Piece::default();
+        for (part, x) in [
+            (&blocks[..one], left),
+            (&blocks[one..one + two], right - half),
+        ] {
+            (self.sheet.left, self.sheet.right) = (x, x + half);
+            let from = self.pieces.len();
+            let laid = part.iter().try_for_each(|block| self.block(block));
+            (self.sheet.left, self.sheet.right) = (left, right);
+            laid?;
+            let mut y = 0.0;
+            for (i, piece) in self.pieces.drain(from..).enumerate() {
+                both.before = if i == 0 {
+                    both.before.max(piece.before)
+                } else {
+                    both.before
+                };
+                y += if i == 0 { 0.0 } else { piece.before };
+                let placed = piece.placed.into_iter().map(|p| Placed { y: p.y + y, ..p });
+                both.placed.extend(placed);
+                both.new_page |= piece.new_page;
+                both.bookmark = both.bookmark.or(piece.bookmark);
+                y += piece.height;
+            }
+            both.height = both.height.max(y);
+        }
+        self.pieces.push(both);
+        Ok(one + two)
     }
 
     fn block(&mut self, block: &Block) -> Result<(), PdfError> {
@@ -155,7 +200,7 @@ impl Layout {
                 self.paragraph(kind, &[(HEADING, text)], 13.0, true);
             }
             Block::Text(text) => self.paragraph(Tag::P, &[(TEXT, text)], 5.0, false),
-            Block::Small(text) => self.paragraph(Tag::P, &[(SMALL, text)], 4.0, false),
+            Block::Small(text) => self.paragraph(Tag::P, &[(SMALL, text)], 6.0, false),
             Block::Judgement(judgement) => self.judgement(judgement)?,
             Block::Picture(drawing) => self.picture(drawing)?,
             Block::Facts(facts) => self.facts(facts),
@@ -853,12 +898,7 @@ impl Layout {
         let lines = wrap(&[(NAME, of)], self.sheet.room());
         self.lines(&lines, self.sheet.left, 6.0, Part::Tag(tag), true);
         let tag = self.open(Tag::Code);
-        let digits: Vec<char> = sha256.chars().collect();
-        let groups: Vec<String> = digits
-            .chunks(8)
-            .map(|group| group.iter().collect())
-            .collect();
-        let lines = wrap(&[(DIGEST, &groups.join(" "))], self.sheet.room());
+        let lines = wrap(&[(CELL, &groups(sha256))], self.sheet.room());
         self.lines(&lines, self.sheet.left, 1.0, Part::Tag(tag), false);
         self.inside = before;
     }
@@ -961,6 +1001,37 @@ fn said(judgement: &Judgement, strong: Style, style: Style) -> Vec<(Style, Strin
     parts
 }
 
+/// How many blocks at the beginning make a part that reads well in a column of this width: a short list under its heading,
+/// or a small table.
+fn narrow(blocks: &[Block], room: f64) -> usize {
+    match blocks {
+        [Block::Heading(heading), Block::List { items, .. }, ..] => {
+            let lines = items
+                .iter()
+                .map(|item| wrap(&[(TEXT, item)], room - 14.0).len());
+            let short = wrap(&[(HEADING, heading)], room).len() <= 2;
+            if short && lines.sum::<usize>() <= TOGETHER {
+                2
+            } else {
+                0
+            }
+        }
+        [Block::Table(table), ..] if table.rows.len() <= TOGETHER => {
+            let columns = table
+                .rows
+                .iter()
+                .map(Vec::len)
+                .max()
+                .unwrap_or(0)
+                .max(table.head.len());
+            let wanted: f64 = wanted(table, columns).iter().map(|w| w.0).sum();
+            let short = wrap(&[(HEADING, &table.caption)], room).len() <= 2;
+            usize::from(short && wanted + gap(columns) * columns as f64 <= room)
+        }
+        _ => 0,
+    }
+}
+
 /// Room between columns.
 fn gap(columns: usize) -> f64 {
     if columns > 8 { 6.0 } else { 12.0 }
@@ -973,19 +1044,7 @@ fn widths(table: &Table, columns: usize, room: f64) -> Vec<f64> {
     }
     let room = room - gap(columns) * (columns as f64 - 1.0);
     let fair = room / columns as f64;
-    let longest = |style: Style, text: &str| {
-        let words = text.split_whitespace().map(|w| Line::of(style, w).width);
-        (Line::of(style, text).width, words.fold(0.0, f64::max))
-    };
-    let mut wanted = vec![(0.0_f64, 0.0_f64); columns];
-    let rows = table.rows.iter().map(|row| (NAME, row));
-    for (style, row) in std::iter::once((NAME, &table.head)).chain(rows) {
-        for (column, text) in row.iter().enumerate() {
-            let (all, word) = longest(style, text);
-            wanted[column].0 = wanted[column].0.max(all + 0.1);
-            wanted[column].1 = wanted[column].1.max(word + 0.1);
-        }
-    }
+    let wanted = wanted(table, columns);
     let all: f64 = wanted.iter().map(|w| w.0).sum();
     if all <= room {
         // What is left goes to the columns of words.
@@ -1011,4 +1070,22 @@ fn widths(table: &Table, columns: usize, room: f64) -> Vec<f64> {
         .zip(&more)
         .map(|(l, m)| l + left * m / all)
         .collect()
+}
+
+/// Of each column the width of its longest cell and of its longest word.
+fn wanted(table: &Table, columns: usize) -> Vec<(f64, f64)> {
+    let longest = |style: Style, text: &str| {
+        let words = text.split_whitespace().map(|w| Line::of(style, w).width);
+        (Line::of(style, text).width, words.fold(0.0, f64::max))
+    };
+    let mut wanted = vec![(0.0_f64, 0.0_f64); columns];
+    let rows = table.rows.iter().map(|row| (NAME, row));
+    for (style, row) in std::iter::once((NAME, &table.head)).chain(rows) {
+        for (column, text) in row.iter().enumerate() {
+            let (all, word) = longest(style, text);
+            wanted[column].0 = wanted[column].0.max(all + 0.1);
+            wanted[column].1 = wanted[column].1.max(word + 0.1);
+        }
+    }
+    wanted
 }

@@ -1,6 +1,6 @@
 //! Words in lines: where a text wraps.
 
-use super::face::{Face, Pitch, legible};
+use super::face::{Face, legible};
 
 /// How letters look.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -12,7 +12,6 @@ pub(super) struct Style {
     pub leading: f64,
     /// Dark grey instead of black.
     pub grey: bool,
-    pub pitch: Pitch,
 }
 
 impl Style {
@@ -22,19 +21,11 @@ impl Style {
             size,
             leading,
             grey: false,
-            pitch: Pitch::Own,
         }
     }
 
     pub const fn grey(self) -> Self {
         Self { grey: true, ..self }
-    }
-
-    pub const fn cells(self) -> Self {
-        Self {
-            pitch: Pitch::Cells,
-            ..self
-        }
     }
 
     pub const fn sized(self, size: f64) -> Self {
@@ -43,11 +34,11 @@ impl Style {
 
     /// Length of a line, points.
     pub fn width(self, text: &str) -> f64 {
-        self.face.width(text, self.pitch) * self.size
+        self.face.width(text) * self.size
     }
 
     fn advance(self, c: char) -> f64 {
-        self.face.advance(c, self.pitch) * self.size
+        self.face.advance(c) * self.size
     }
 
     /// Points from a line's upper edge to the next one's.
