@@ -254,3 +254,126 @@ fn attach(file: &mut File, attached: &Attached, made: jiff::Timestamp) -> Result
     file.embed_file(embedded)
         .ok_or_else(|| error("another attached file has the same name"))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::{
+        super::{Block, Section, Table},
+        *,
+    };
+
+    fn document(blocks: Vec<Block>) -> Document {
+        Document {
+            title: "A title".repeat(90),
+            author: "A club".into(),
+            made: jiff::Timestamp::UNIX_EPOCH,
+            foot: "No. 14".into(),
+            sections: vec![Section {
+                name: "One".into(),
+                new_page: true,
+                blocks,
+            }],
+            attached: Vec::new(),
+        }
+    }
+
+    /// Lays out and says what lies outside of the margins.
+    fn outside(document: &Document, paper: Paper) -> (usize, Vec<String>) {
+        let layout = Layout::new(document, paper.sheet()).unwrap();
+        let sheet = layout.sheet;
+        let mut pages = flow::pages(&sheet, &layout.pieces);
+        feet(document, &sheet, &mut pages);
+        let beyond = |placed: &&Placed| {
+            let (x0, x1, y0, y1) = match &placed.what {
+                What::Text(run) => {
+                    let width = run.style.width(run.text.trim_end());
+                    let size = run.style.size;
+                    (
+                        placed.x,
+                        placed.x + width,
+                        placed.y - 0.7 * size,
+                        placed.y + 0.2 * size,
+                    )
+                }
+                What::Stroke { across, down, .. } => {
+                    (placed.x, placed.x + across, placed.y, placed.y + down)
+                }
+                What::Drawing { size, .. } | What::Photograph { size, .. } => {
+                    (placed.x, placed.x + size.0, placed.y, placed.y + size.1)
+                }
+                What::Code { side, .. } => (placed.x, placed.x + side, placed.y, placed.y + side),
+            };
+            let end = if placed.part == Part::Foot {
+                sheet.foot
+            } else {
+                sheet.bottom
+            };
+            x0 < sheet.left - 0.01
+                || x1 > sheet.right + 0.01
+                || y0 < sheet.top - 0.01
+                || y1 > end + 0.01
+        };
+        let out = pages.iter().flat_map(|p| p.placed.iter().filter(beyond));
+        (pages.len(), out.map(|p| format!("{p:?}")).collect())
+    }
+
+    #[test]
+    fn nothing_lies_outside_of_the_margins() {
+        for words in 0..40 {
+            for columns in 1..9 {
+                let cell = |n: usize| "word ".repeat(n) + &"long".repeat(n * n);
+                let row: Vec<String> = (0..columns).map(|c| cell((c + words) % 7)).collect();
+                let blocks = vec![
+                    Block::Heading(cell(words)),
+                    Block::Text(cell(words * 3)),
+                    Block::Table(Table {
+                        caption: cell(words % 9),
+                        head: row.clone(),
+                        figures: vec![1, 3],
+                        rows: vec![row.clone(); words],
+                        sum: words % 2 == 0,
+                    }),
+                    Block::Facts(vec![(cell(words % 5), cell(words)); 3]),
+                    Block::List {
+                        numbered: words % 2 == 0,
+                        items: row,
+                    },
+                    Block::Typed(vec![cell(words)]),
+                ];
+                for paper in Paper::ALL {
+                    let (_, out) = outside(&document(blocks.clone()), paper);
+                    assert!(out.is_empty(), "{words} {columns}: {out:?}");
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn a_short_column_is_not_broken_for_a_long_one() {
+        let rows = vec![vec!["row 101".to_owned(), "many words ".repeat(100)]; 3];
+        let table = Block::Table(Table {
+            caption: String::new(),
+            head: vec!["row".into(), "words".into()],
+            figures: Vec::new(),
+            rows,
+            sum: false,
+        });
+        let layout = Layout::new(&document(vec![table]), Paper::A4.sheet()).unwrap();
+        let texts = layout
+            .pieces
+            .iter()
+            .flat_map(|p| &p.placed)
+            .filter_map(|p| match &p.what {
+                What::Text(run) => Some(run.text.as_str()),
+                _ => None,
+            });
+        assert_eq!(texts.filter(|t| *t == "row 101").count(), 3);
+    }
+
+    #[test]
+    fn dates_are_in_utc() {
+        let at = date("2031-05-17T15:04:02+01:00".parse().unwrap());
+        let same = date("2031-05-17T14:04:02Z".parse().unwrap());
+        assert_eq!(format!("{at:?}"), format!("{same:?}"));
+    }
+}

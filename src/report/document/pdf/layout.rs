@@ -9,7 +9,7 @@ use super::{
     PdfError,
     code::{self, Code},
     face::{Face, legible_drawing},
-    flow::{MM, Part, Piece, Placed, Sheet, What},
+    flow::{self, MM, Part, Piece, Placed, Sheet, What},
     lines::{Line, Style, typed, wrap},
     tags::{self, Tags},
 };
@@ -43,6 +43,9 @@ const LARGEST: f64 = 0.78;
 /// And not smaller while the page has room: letters of 15 units are 7.5 points.
 const SMALLEST: f64 = 0.5;
 
+/// Sizes of pictures that are tried.
+const ZOOMS: [f64; 4] = [1.25, 1.1, 1.0, 0.9];
+
 /// All that a report's pages are made of.
 #[derive(Debug)]
 pub(super) struct Layout {
@@ -52,6 +55,8 @@ pub(super) struct Layout {
     pub drawings: Vec<Tree>,
     pub photographs: Vec<krilla::image::Image>,
     pub codes: Vec<Code>,
+    /// How large pictures are, 1 as usual.
+    zoom: f64,
     /// The node of tags that blocks go into.
     inside: Option<usize>,
     /// Level of headings inside the section.
@@ -75,22 +80,28 @@ impl Layout {
     /// # Errors
     /// A drawing or photograph that cannot be read.
     pub fn new(document: &Document, sheet: Sheet) -> Result<Self, PdfError> {
-        let mut layout = Self {
+        let mut layout = Self::empty(sheet);
+        for (i, section) in document.sections.iter().enumerate() {
+            layout.zoom = best_zoom(section, i == 0, sheet)?;
+            layout.section(section, i == 0)?;
+        }
+        Ok(layout)
+    }
+
+    fn empty(sheet: Sheet) -> Self {
+        Self {
             sheet,
             pieces: Vec::new(),
             tags: Tags::default(),
             drawings: Vec::new(),
             photographs: Vec::new(),
             codes: Vec::new(),
+            zoom: 1.0,
             inside: None,
             level: 1,
             new_page: false,
             bookmark: None,
-        };
-        for (i, section) in document.sections.iter().enumerate() {
-            layout.section(section, i == 0)?;
         }
-        Ok(layout)
     }
 
     fn push(&mut self, mut piece: Piece) {
@@ -135,8 +146,15 @@ impl Layout {
         let mut rest = blocks.as_slice();
         while let Some((block, next)) = rest.split_first() {
             let taken = if first { self.side_by_side(rest)? } else { 0 };
+            let from = self.pieces.len();
             if taken == 0 {
                 self.block(block)?;
+            }
+            // The same digest for the eye and for a telephone.
+            if let [Block::Digest { .. }, Block::Qr { .. }, ..] = rest
+                && self.pieces.len() - from <= TOGETHER
+            {
+                self.keep_since(from);
             }
             rest = if taken == 0 { next } else { &rest[taken..] };
         }
@@ -580,7 +598,7 @@ impl Layout {
             self.paragraph(kind, &[(HEADING, &drawing.heading)], 10.0, true);
         }
         let room = self.sheet.room();
-        let down = (66.0 * MM).max(SMALLEST * drawing.size.1);
+        let down = (66.0 * MM).max(SMALLEST * drawing.size.1) * self.zoom;
         let mut piece = Piece {
             before: 4.0,
             keep: drawing.caption.is_some(),
@@ -850,7 +868,11 @@ impl Layout {
                 });
                 self.photographs.push(image);
                 pictures.height = pictures.height.max(size.1);
-                words.push((wrap(&[(ABOUT, &shown.words)], width), x, caption));
+                words.push((
+                    wrap(&[(ABOUT, &shown.words)], width),
+                    (x, size.1 + 3.0),
+                    caption,
+                ));
             }
             self.captions(pictures, &words);
         }
@@ -858,15 +880,14 @@ impl Layout {
     }
 
     /// Pictures in a row with the words below each; long words go on over pages.
-    fn captions(&mut self, mut pictures: Piece, words: &[(Vec<Line>, f64, usize)]) {
+    fn captions(&mut self, mut pictures: Piece, words: &[(Vec<Line>, (f64, f64), usize)]) {
         let lines = words
             .iter()
             .map(|(lines, ..)| lines.len())
             .max()
             .unwrap_or(0);
         if lines <= TOGETHER {
-            let top = pictures.height + 3.0;
-            for (lines, x, tag) in words {
+            for (lines, (x, top), tag) in words {
                 for (n, line) in lines.iter().enumerate() {
                     pictures.line(line, *x, top + n as f64 * ABOUT.height(), Part::Tag(*tag));
                 }
@@ -883,7 +904,7 @@ impl Layout {
                 keep: n == 0,
                 ..Piece::default()
             };
-            for (lines, x, tag) in words {
+            for (lines, (x, _), tag) in words {
                 if let Some(line) = lines.get(n) {
                     piece.line(line, *x, 0.0, Part::Tag(*tag));
                 }
@@ -898,8 +919,11 @@ impl Layout {
         let lines = wrap(&[(NAME, of)], self.sheet.room());
         self.lines(&lines, self.sheet.left, 6.0, Part::Tag(tag), true);
         let tag = self.open(Tag::Code);
-        let lines = wrap(&[(CELL, &groups(sha256))], self.sheet.room());
-        self.lines(&lines, self.sheet.left, 1.0, Part::Tag(tag), false);
+        let x = self.sheet.left + 10.0;
+        let lines = wrap(&[(TEXT, &groups(sha256))], self.sheet.right - x);
+        let first = self.pieces.len();
+        self.lines(&lines, x, 2.0, Part::Tag(tag), false);
+        self.line_beside(first);
         self.inside = before;
     }
 
@@ -962,6 +986,14 @@ impl Layout {
         self.inside = before;
     }
 
+    /// Draws the line at the left of what is to be typed or compared, since the piece `from`.
+    fn line_beside(&mut self, from: usize) {
+        for piece in &mut self.pieces[from..] {
+            let height = piece.height;
+            piece.stroke((self.sheet.left + 1.0, 0.0), (0.0, height), MIDDLE, LINE);
+        }
+    }
+
     /// What is typed into a terminal: a line at the left, each row as it is typed.
     fn typed(&mut self, rows: &[String]) {
         let left = self.sheet.left;
@@ -977,12 +1009,31 @@ impl Layout {
                 Part::Tag(tag),
                 false,
             );
-            for piece in &mut self.pieces[first..] {
-                let height = piece.height;
-                piece.stroke((left + 1.0, 0.0), (0.0, height), MIDDLE, LINE);
-            }
+            self.line_beside(first);
         }
     }
+}
+
+/// The size of pictures with which a chapter of its own pages takes the fewest, the larger the better.
+fn best_zoom(section: &Section, first: bool, sheet: Sheet) -> Result<f64, PdfError> {
+    let pictures = section
+        .blocks
+        .iter()
+        .any(|block| matches!(block, Block::Picture(_)));
+    if !(section.new_page && pictures) {
+        return Ok(1.0);
+    }
+    let mut best = (usize::MAX, 1.0);
+    for zoom in ZOOMS {
+        let mut trial = Layout::empty(sheet);
+        trial.zoom = zoom;
+        trial.section(section, first)?;
+        let pages = flow::pages(&sheet, &trial.pieces).len();
+        if pages < best.0 {
+            best = (pages, zoom);
+        }
+    }
+    Ok(best.1)
 }
 
 /// Figure and range as they begin a sentence.
@@ -1043,7 +1094,6 @@ fn widths(table: &Table, columns: usize, room: f64) -> Vec<f64> {
         return Vec::new();
     }
     let room = room - gap(columns) * (columns as f64 - 1.0);
-    let fair = room / columns as f64;
     let wanted = wanted(table, columns);
     let all: f64 = wanted.iter().map(|w| w.0).sum();
     if all <= room {
@@ -1060,15 +1110,30 @@ fn widths(table: &Table, columns: usize, room: f64) -> Vec<f64> {
             .map(|(c, w)| w.0 + share(c))
             .collect();
     }
+    // What is short is given all it wants; the rest share what is left.
+    let mut given: Vec<Option<f64>> = vec![None; columns];
+    let mut left = room;
+    loop {
+        let open = given.iter().filter(|g| g.is_none()).count();
+        let fair = left / open as f64;
+        let mut short = (0..columns).filter(|c| given[*c].is_none() && wanted[*c].0 <= fair);
+        let Some(column) = short.next() else {
+            break;
+        };
+        given[column] = Some(wanted[column].0);
+        left -= wanted[column].0;
+    }
+    let open: Vec<usize> = (0..columns).filter(|c| given[*c].is_none()).collect();
+    let fair = left / open.len() as f64;
     // No word may take more than a fair part while others lack room.
-    let least: Vec<f64> = wanted.iter().map(|w| w.1.min(fair)).collect();
-    let left = room - least.iter().sum::<f64>();
-    let more: Vec<f64> = wanted.iter().zip(&least).map(|(w, l)| w.0 - l).collect();
-    let all: f64 = more.iter().sum();
-    least
+    let least = |c: usize| wanted[c].1.min(fair);
+    let more: f64 = open.iter().map(|c| wanted[*c].0 - least(*c)).sum();
+    let rest = left - open.iter().map(|c| least(*c)).sum::<f64>();
+    let shared = |c: usize| least(c) + rest * (wanted[c].0 - least(c)) / more;
+    given
         .iter()
-        .zip(&more)
-        .map(|(l, m)| l + left * m / all)
+        .enumerate()
+        .map(|(c, g)| g.unwrap_or_else(|| shared(c)))
         .collect()
 }
 
