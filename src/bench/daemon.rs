@@ -6,8 +6,8 @@ use std::{fmt, sync::Arc};
 use tokio::sync::watch;
 
 use super::{
-    Denied, Ends, Fault, Ports, Virtual, bell::Bell, keeper::keep, owner::Owner, reader::Shared,
-    roster::Roster, shelf::Shelf, tap::Tap,
+    Denied, Ends, Fault, Ports, Virtual, bell::Bell, inspected::Inspected, keeper::keep,
+    owner::Owner, reader::Shared, roster::Roster, shelf::Shelf, tap::Tap,
 };
 use crate::{
     clock::Clock,
@@ -27,6 +27,8 @@ pub struct Plan {
     pub tag: Option<String>,
     /// Who measures.
     pub operator: Option<String>,
+    /// The inspection in which every test is written down, if one is open; its captures are on the shelf.
+    pub inspection: Option<Arc<Inspected>>,
     /// Ports that the person named: they are opened whether or not a listing has them.
     pub named: Vec<PortName>,
 }

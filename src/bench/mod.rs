@@ -8,6 +8,7 @@ mod daemon;
 mod daily;
 mod events;
 mod follower;
+mod inspected;
 mod keeper;
 mod kept;
 mod live;
@@ -23,6 +24,7 @@ mod trial;
 
 pub use daemon::{Daemon, Faults, Notice, Plan};
 pub use events::{Event, EventKind, EventLog, Heard};
+pub use inspected::Inspected;
 pub use live::virtual_hand;
 pub use ports::{Ports, SerialPorts};
 pub use shelf::{Captures, Shelf};

@@ -417,8 +417,11 @@ impl<S: Shelf> Owner<S> {
         let (trial, ending) = going.end(&self.shared, reason);
         self.phase = Phase::Ending(Box::new(ending));
         let host_us = self.shared.clock.host_us();
-        self.work
-            .spawn_blocking(move || Done::Finished(Box::new(trial.finish(host_us, reason))));
+        let inspection = self.plan.inspection.clone();
+        self.work.spawn_blocking(move || {
+            let outcome = trial.finish(host_us, reason, inspection.as_deref());
+            Done::Finished(Box::new(outcome))
+        });
         self.is_stale = true;
     }
 
@@ -442,6 +445,9 @@ impl<S: Shelf> Owner<S> {
                 (Err(what.clone()), what)
             }
         };
+        if let Some(why) = outcome.not_written {
+            self.trouble(format!("The inspection did not take this test: {why}"));
+        }
         let test = wanted.test.word();
         if let Ok(finding) = &found
             && let Some(verdict) = finding.verdict()
@@ -492,7 +498,7 @@ impl<S: Shelf> Owner<S> {
         }
     }
 
-    /// The bench ends: a running test is closed, not measured.
+    /// The bench ends: a running test is closed, and measured only where an inspection asks for its finding.
     async fn end_test(&mut self) {
         // A folder that is being made comes first.
         while matches!(self.phase, Phase::Beginning(..))
@@ -507,7 +513,17 @@ impl<S: Shelf> Owner<S> {
         self.shared.tap.close();
         let (trial, ending) = going.end(&self.shared, "stopped");
         let host_us = self.shared.clock.host_us();
-        let closing = tokio::task::spawn_blocking(move || trial.close(host_us, "stopped"));
+        let inspection = self.plan.inspection.clone();
+        let closing = tokio::task::spawn_blocking(move || match inspection.as_deref() {
+            None => trial.close(host_us, "stopped"),
+            Some(inspection) => {
+                let outcome = trial.finish(host_us, "stopped", Some(inspection));
+                if let Some(why) = outcome.not_written {
+                    tracing::error!("the inspection did not take the last test: {why}");
+                }
+                outcome.found.map(drop)
+            }
+        });
         let closed = closing
             .await
             .unwrap_or_else(|e| std::panic::resume_unwind(e.into_panic()));

@@ -2,7 +2,8 @@
 //! thread that may.
 
 use super::{
-    Denied, Plan, follower::Follower, reader::Shared, roster::Here, shelf::Shelf, tap::Outlets,
+    Denied, Plan, follower::Follower, inspected::Inspected, reader::Shared, roster::Here,
+    shelf::Shelf, tap::Outlets,
 };
 use crate::{
     inspect::{
@@ -176,6 +177,8 @@ pub(super) struct Outcome {
     pub found: Result<Finding, RecordError>,
     /// The last view.
     pub view: Option<View>,
+    /// Why the inspection did not take the test, where it should have.
+    pub not_written: Option<String>,
 }
 
 impl<D: Storage + Send + 'static> Trial<D> {
@@ -185,12 +188,19 @@ impl<D: Storage + Send + 'static> Trial<D> {
     }
 
     /// Waits until everything is kept and seen, closes the record and measures it. No line may go there any more.
-    pub fn finish(self, host_us: u64, reason: &str) -> Outcome {
+    pub fn finish(self, host_us: u64, reason: &str, inspection: Option<&Inspected>) -> Outcome {
+        let capture = self.recording.folder().to_owned();
         // The record first: a guide that broke must not keep it from being closed.
         let found = self.recording.finish(host_us, reason);
+        let found = found.map(|(finding, _)| finding);
+        // What could not be closed is no capture yet; the next bench that opens the inspection tries again.
+        let written = inspection
+            .filter(|_| found.is_ok())
+            .map(|i| i.measured(&capture));
         Outcome {
-            found: found.map(|(finding, _)| finding),
+            found,
             view: self.follower.end(),
+            not_written: written.and_then(Result::err).map(|e| e.to_string()),
         }
     }
 

@@ -176,6 +176,11 @@ pub struct BenchArgs {
     /// Folder in which the captures' folders are made. Default: captures.
     #[arg(long, value_name = "DIR")]
     pub out: Option<PathBuf>,
+    /// Inspection that the bench works on, made with `feelgauge inspection open`, in place of --out: every test is
+    /// recorded, found and written down there, and the page writes there too. Tag, operator and vehicle file are the
+    /// inspection's where none is stated.
+    #[arg(long, value_name = "DIR")]
+    pub inspection: Option<PathBuf>,
     /// Vehicle file of the car on the bench.
     #[arg(long, value_name = "FILE")]
     pub vehicle: Option<PathBuf>,

@@ -177,6 +177,24 @@ impl Error for PhotographError {}
 /// # Errors
 /// Why it is none.
 pub fn look(bytes: &[u8]) -> Result<Looked, PhotographError> {
+    views(bytes, &[]).map(|(looked, _)| looked)
+}
+
+/// Makes a photograph ready for paper or page: turned right, at most `longest_side` elements long (never larger than it
+/// is), on white where it is transparent, colours taken as sRGB. Nothing of the file goes along but its picture elements.
+///
+/// # Errors
+/// Why it is no photograph.
+pub fn shown(bytes: &[u8], longest_side: u32) -> Result<Shown, PhotographError> {
+    let (_, mut views) = views(bytes, &[longest_side])?;
+    Ok(views.pop().expect("one size was asked for"))
+}
+
+/// [`look`], and the photograph as in [`shown`] in several sizes, decoded once.
+///
+/// # Errors
+/// Why it is no photograph.
+pub fn views(bytes: &[u8], longest_sides: &[u32]) -> Result<(Looked, Vec<Shown>), PhotographError> {
     let (kind, picture) = decoded(bytes)?;
     let mut remarks = Vec::new();
     let (orientation, taken) = camera_notes(bytes, &mut remarks);
@@ -190,41 +208,40 @@ pub fn look(bytes: &[u8]) -> Result<Looked, PhotographError> {
     if orientation >= 5 {
         (width, height) = (height, width);
     }
-    Ok(Looked {
+    let looked = Looked {
         kind,
         width,
         height,
         orientation,
         taken,
         remarks,
-    })
+    };
+    if longest_sides.is_empty() {
+        return Ok((looked, Vec::new()));
+    }
+    let picture = on_white(picture);
+    let views = longest_sides
+        .iter()
+        .map(|side| scaled(&picture, orientation, *side).map_err(|e| broken(kind, &e)));
+    Ok((looked, views.collect::<Result<_, _>>()?))
 }
 
-/// Makes a photograph ready for paper or page: turned right, at most `longest_side` elements long (never larger than it
-/// is), on white where it is transparent, colours taken as sRGB. Nothing of the file goes along but its picture elements.
-///
-/// # Errors
-/// Why it is no photograph.
-pub fn shown(bytes: &[u8], longest_side: u32) -> Result<Shown, PhotographError> {
-    let (kind, picture) = decoded(bytes)?;
-    let (orientation, _) = camera_notes(bytes, &mut Vec::new());
-    let picture = on_white(picture);
+/// A picture in one size, turned right.
+fn scaled(picture: &DynamicImage, orientation: u8, longest_side: u32) -> Result<Shown, ImageError> {
     let longest = picture.width().max(picture.height());
     let longest_side = longest_side.max(1);
     // Scaled before it is turned: the large picture is in memory once.
     let mut picture = if longest > longest_side {
         picture.thumbnail(longest_side, longest_side)
     } else {
-        picture
+        picture.clone()
     };
     if let Some(turn) = Orientation::from_exif(orientation) {
         picture.apply_orientation(turn);
     }
     let picture = picture.into_rgb8();
     let mut jpeg = Vec::new();
-    JpegEncoder::new_with_quality(&mut jpeg, QUALITY)
-        .encode_image(&picture)
-        .map_err(|e| broken(kind, &e))?;
+    JpegEncoder::new_with_quality(&mut jpeg, QUALITY).encode_image(&picture)?;
     Ok(Shown {
         jpeg,
         width: picture.width(),

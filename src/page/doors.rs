@@ -3,13 +3,14 @@
 use std::{
     net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr, UdpSocket},
     path::PathBuf,
+    sync::Arc,
     time::Duration,
 };
 
 use qrcode::{QrCode, render::unicode::Dense1x2};
 
 use super::{allowance::Rate, gate::Caller, pairing::Pairing};
-use crate::clock::Clock;
+use crate::{bench::Inspected, clock::Clock, inspection::photograph::MOST_BYTES};
 
 /// How the page and the API of a bench are open to the world.
 #[derive(Clone, Debug)]
@@ -20,6 +21,8 @@ pub struct Doors {
     pub clock: Clock,
     /// Names beside its own addresses by which this machine may be called, such as `bench.local`.
     pub names: Vec<String>,
+    /// The inspection that is worked on, if one is.
+    pub inspection: Option<Arc<Inspected>>,
     /// Open to the local network for devices that were paired; `None`: other machines are refused.
     pub lan: Option<Pairing>,
     /// Visitors of this machine must be paired as well: several people use it, or a proxy on it calls for others.
@@ -43,6 +46,10 @@ pub struct Limits {
     pub unread: Duration,
     /// Longest body, bytes.
     pub body_bytes: usize,
+    /// Time in which a photograph must be there, and may wait for its turn.
+    pub photograph: Duration,
+    /// Longest body that brings a photograph, bytes.
+    pub photograph_bytes: usize,
     /// Acts of one visitor.
     pub acts: Rate,
     /// Tries to pair of one visitor.
@@ -59,6 +66,8 @@ impl Default for Limits {
             body: Duration::from_secs(10),
             unread: Duration::from_secs(30),
             body_bytes: 8 * 1024,
+            photograph: Duration::from_secs(60),
+            photograph_bytes: MOST_BYTES + 8 * 1024,
             acts: Rate {
                 burst: 60.0,
                 per_s: 20.0,
@@ -78,6 +87,7 @@ impl Doors {
             folder: folder.into(),
             clock,
             names: Vec::new(),
+            inspection: None,
             lan: None,
             is_shared: false,
             limits: Limits::default(),

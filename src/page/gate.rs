@@ -6,7 +6,8 @@
 
 use std::{
     net::{IpAddr, SocketAddr},
-    sync::atomic::Ordering,
+    sync::{Arc, atomic::Ordering},
+    time::Duration,
 };
 
 use axum::{
@@ -19,7 +20,7 @@ use axum::{
     },
     response::IntoResponse as _,
 };
-use tokio::time::timeout;
+use tokio::{sync::OwnedSemaphorePermit, time::timeout};
 
 use super::{
     house::House,
@@ -88,7 +89,10 @@ where
     may_act(house, caller, &parts)?;
     is_known(house, caller, &parts)?;
     let body = if parts.method == Method::POST {
-        Body::from(whole(house, &parts.headers, Body::new(body)).await?)
+        let room = Room::of(house, parts.uri.path()).await?;
+        let body = whole(&room, &parts.headers, Body::new(body)).await?;
+        parts.extensions.insert(room);
+        Body::from(body)
     } else {
         Body::empty()
     };
@@ -222,27 +226,60 @@ fn tokens(headers: &HeaderMap) -> impl Iterator<Item = &str> {
         .take(4)
 }
 
+/// Where photographs come in; every other body is short.
+const PHOTOGRAPHS: [&str; 2] = ["/inspection/photograph", "/api/1/inspection/photographs"];
+
+/// How much room and time a body has. Goes along with the request: as long as one of its clones lives, the photograph
+/// takes one of the few places that there are for them.
+#[derive(Clone, Debug)]
+pub(super) struct Room {
+    bytes: usize,
+    time: Duration,
+    _place: Option<Arc<OwnedSemaphorePermit>>,
+}
+
+impl Room {
+    async fn of(house: &House, path: &str) -> Result<Self, Problem> {
+        let limits = &house.doors.limits;
+        if !PHOTOGRAPHS.contains(&path) {
+            return Ok(Self {
+                bytes: limits.body_bytes,
+                time: limits.body,
+                _place: None,
+            });
+        }
+        let place = Arc::clone(&house.uploads).acquire_owned();
+        let Ok(Ok(place)) = timeout(limits.photograph, place).await else {
+            return Err(Problem::new(
+                StatusCode::SERVICE_UNAVAILABLE,
+                "busy",
+                "other photographs are coming in; try again in a minute",
+            ));
+        };
+        Ok(Self {
+            bytes: limits.photograph_bytes,
+            time: limits.photograph,
+            _place: Some(Arc::new(place)),
+        })
+    }
+}
+
 /// A body, whole.
-async fn whole(
-    house: &House,
-    headers: &HeaderMap,
-    body: Body,
-) -> Result<axum::body::Bytes, Problem> {
-    let limits = &house.doors.limits;
+async fn whole(room: &Room, headers: &HeaderMap, body: Body) -> Result<axum::body::Bytes, Problem> {
     let too_long = || {
         Problem::new(
             StatusCode::PAYLOAD_TOO_LARGE,
             "too_long",
-            format!("a body has at most {} bytes here", limits.body_bytes),
+            format!("a body has at most {} bytes here", room.bytes),
         )
     };
     let stated = headers
         .get(header::CONTENT_LENGTH)
         .and_then(|n| n.to_str().ok()?.parse::<u64>().ok());
-    if stated.is_some_and(|n| n > limits.body_bytes as u64) {
+    if stated.is_some_and(|n| n > room.bytes as u64) {
         return Err(too_long());
     }
-    match timeout(limits.body, to_bytes(body, limits.body_bytes)).await {
+    match timeout(room.time, to_bytes(body, room.bytes)).await {
         Ok(Ok(bytes)) => Ok(bytes),
         // Longer than it said, or the connection broke: nobody hears which.
         Ok(Err(_)) => Err(too_long()),

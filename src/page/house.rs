@@ -6,18 +6,21 @@ use std::sync::{
 };
 
 use tokio::{
-    sync::watch,
+    sync::{Semaphore, watch},
     time::{Duration, timeout},
 };
 
 use super::{
-    allowance::Allowance, doors::Doors, library::Library, painter::Easels, pairing::hex,
-    reply::Problem,
+    allowance::Allowance, desk::Desk, doors::Doors, library::Library, painter::Easels,
+    pairing::hex, reply::Problem,
 };
 use crate::bench::{Bench, Order};
 
 /// How long the bench may take to answer an order.
 const ORDER_WAIT: Duration = Duration::from_secs(5);
+
+/// Photographs that may come in at one time.
+const UPLOADS: usize = 2;
 
 /// A served bench.
 #[derive(Debug)]
@@ -26,6 +29,10 @@ pub(super) struct House {
     pub doors: Doors,
     /// Captures and what they show.
     pub library: Library,
+    /// The inspection.
+    pub desk: Desk,
+    /// Places for photographs that come in: each may take 20 MB, and its picture some hundred more.
+    pub uploads: Arc<Semaphore>,
     /// What pages see, painted once for all.
     pub easels: Easels,
     /// How often one visitor may act.
@@ -65,6 +72,8 @@ impl House {
         let _ = getrandom::fill(&mut life);
         Self {
             library: Library::in_folder(doors.folder.clone()),
+            desk: Desk::new(doors.inspection.clone()),
+            uploads: Arc::new(Semaphore::new(UPLOADS)),
             easels: Easels::default(),
             acts: Allowance::new(doors.limits.acts),
             pairings: Allowance::new(doors.limits.pairings),

@@ -7,13 +7,17 @@
 mod allowance;
 mod api;
 pub mod asset;
+mod deeds;
+mod desk;
 pub mod doors;
 mod events;
 mod forms;
 mod gate;
 mod house;
+mod inspection;
 mod library;
 mod metrics;
+mod multipart;
 mod openapi;
 mod painter;
 mod pairing;

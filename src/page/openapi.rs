@@ -9,8 +9,9 @@ use serde_json::{Map, Value, json};
 use super::{
     house::House,
     reply::{self, Problem},
-    route::{self, Route},
+    route::{self, Route, Taken},
 };
+use crate::inspection::photograph::Kind;
 
 static DOCUMENT: LazyLock<Value> = LazyLock::new(made);
 
@@ -92,10 +93,23 @@ fn operation(
     if let Some(body) = route.body {
         operation["requestBody"] = json!({
             "required": true,
-            "content": { "application/json": { "schema": body(taking) } },
+            "content": content(body, taking),
         });
     }
     operation
+}
+
+/// Media types of a body with their schemas.
+fn content(body: Taken, taking: &mut SchemaGenerator) -> Value {
+    match body {
+        Taken::Json(schema) => json!({ "application/json": { "schema": schema(taking) } }),
+        Taken::Photograph => {
+            let bytes = json!({ "schema": { "type": "string", "format": "binary" } });
+            let kinds = [Kind::Jpeg, Kind::Png, Kind::WebP];
+            let content = kinds.map(|kind| (kind.media_type().to_owned(), bytes.clone()));
+            Value::Object(content.into_iter().collect())
+        }
+    }
 }
 
 /// `get_captures_name_plot_svg`.
@@ -118,7 +132,7 @@ fn parameters(route: &Route, generator: &mut SchemaGenerator) -> Vec<Value> {
             "name": name,
             "in": "path",
             "required": true,
-            "description": "Name of a capture, as the list of captures has it.",
+            "description": "Name of a capture or a photograph, as its list has it.",
             "schema": { "type": "string", "minLength": 1 },
         }))
     });
@@ -152,7 +166,7 @@ fn responses(route: &Route, generator: &mut SchemaGenerator) -> Value {
         .map(|(status, what)| (status.as_u16(), *what));
     let taking = if route.method == Method::POST {
         &[
-            (415, "The body is no application/json."),
+            (415, "The body has another media type than this takes."),
             (422, "The body is not what this takes."),
         ][..]
     } else {

@@ -98,11 +98,12 @@ pub(super) fn typed(media_type: &'static str, body: impl Into<Bytes>) -> Respons
     response
 }
 
-/// Go and look there: the answer to a form, so that a reload does not send it again.
-pub(super) fn see(place: &'static str) -> Response {
+/// Go and look there: the answer to a form, so that a reload does not send it again. A place that no header can carry
+/// is the bench.
+pub(super) fn see(place: &str) -> Response {
     let mut response = Response::new(Body::empty());
     *response.status_mut() = StatusCode::SEE_OTHER;
-    let place = HeaderValue::from_static(place);
+    let place = HeaderValue::try_from(place).unwrap_or(HeaderValue::from_static("/"));
     response.headers_mut().insert(header::LOCATION, place);
     response
 }

@@ -9,7 +9,10 @@ use axum::{
 };
 use schemars::{JsonSchema, Schema, SchemaGenerator};
 
-use super::{api, events, forms, house::House, metrics, openapi, reply::Problem, stream, views};
+use super::{
+    api, deeds::DeedOrder, events, forms, house::House, inspection, metrics, openapi,
+    reply::Problem, stream, views,
+};
 use crate::{bench::Event, inspect::comparison::CompareResult};
 
 type Handler = MethodRouter<Arc<House>>;
@@ -25,11 +28,20 @@ pub(super) struct Route {
     /// Query parameters: name, whether it is required, what it is, its schema.
     pub query: Vec<(&'static str, bool, &'static str, SchemaOf)>,
     /// Body of a POST; `None`: it has none.
-    pub body: Option<SchemaOf>,
+    pub body: Option<Taken>,
     /// What comes with 200: media type and, for JSON, its schema.
     pub answer: (&'static str, Option<SchemaOf>),
     /// Problems beside those that every route has.
     pub problems: &'static [(StatusCode, &'static str)],
+}
+
+/// What a POST takes.
+#[derive(Clone, Copy)]
+pub(super) enum Taken {
+    /// JSON of this schema.
+    Json(SchemaOf),
+    /// The bytes of a photograph.
+    Photograph,
 }
 
 fn schema<T: JsonSchema>(generator: &mut SchemaGenerator) -> Schema {
@@ -75,7 +87,12 @@ impl Route {
     }
 
     fn taking<T: JsonSchema>(mut self) -> Self {
-        self.body = Some(schema::<T>);
+        self.body = Some(Taken::Json(schema::<T>));
+        self
+    }
+
+    fn taking_photographs(mut self) -> Self {
+        self.body = Some(Taken::Photograph);
         self
     }
 
@@ -123,7 +140,7 @@ const AFTER: &str = "Name of the later capture.";
 
 /// Every route of the API.
 pub(super) fn api() -> Vec<Route> {
-    [present(), records(), daemon(), acting()]
+    [present(), records(), inspecting(), daemon(), acting()]
         .into_iter()
         .flatten()
         .collect()
@@ -197,6 +214,68 @@ fn records() -> Vec<Route> {
         .asking::<String>("before", true, BEFORE)
         .asking::<String>("after", true, AFTER)
         .failing(CAPTURES),
+    ]
+}
+
+const INSPECTION: &[(StatusCode, &str)] = &[
+    (
+        StatusCode::NOT_FOUND,
+        "No inspection is open, or there is no such photograph in it.",
+    ),
+    (
+        StatusCode::CONFLICT,
+        "The folder does not give or take it: the message says why.",
+    ),
+    (
+        StatusCode::UNPROCESSABLE_ENTITY,
+        "What was sent is not fit for an inspection: the message says why.",
+    ),
+    (
+        StatusCode::INTERNAL_SERVER_ERROR,
+        "A photograph could not be worked on.",
+    ),
+    (StatusCode::INSUFFICIENT_STORAGE, "The disk refuses."),
+];
+
+/// The car's visit.
+fn inspecting() -> Vec<Route> {
+    vec![
+        Route::get::<inspection::InspectionReport<'_>>(
+            "/api/1/inspection",
+            "The inspection that the bench works on: what was written when it began, and its journal.",
+            get(inspection::report),
+        )
+        .failing(INSPECTION),
+        Route {
+            method: Method::POST,
+            ..Route::get::<inspection::Written>(
+                "/api/1/inspection/deeds",
+                "Writes a line into the journal: what was seen, left out, read off, needed or done.",
+                post(inspection::deed),
+            )
+        }
+        .taking::<DeedOrder>()
+        .failing(INSPECTION),
+        Route {
+            method: Method::POST,
+            ..Route::get::<inspection::Put>(
+                "/api/1/inspection/photographs",
+                "Puts a photograph in: JPEG, PNG or WebP by its content, at most 20 MB and 64 million elements.",
+                post(inspection::put_photograph),
+            )
+        }
+        .taking_photographs()
+        .asking::<String>("words", false, "What it shows.")
+        .asking::<bool>("tag_in_picture", false, "The car's tag can be read in it.")
+        .failing(INSPECTION),
+        Route::other(
+            "/api/1/inspection/photographs/{name}",
+            "A photograph turned right, without anything that its camera wrote beside the picture.",
+            "image/jpeg",
+            get(inspection::shown),
+        )
+        .asking::<inspection::Size>("size", false, "For a list, or for a page of its own.")
+        .failing(INSPECTION),
     ]
 }
 
@@ -292,6 +371,19 @@ fn pages() -> Router<Arc<House>> {
         .route("/captures/{name}", get(views::capture))
         .route("/compare", get(views::compare))
         .route("/probes", get(views::probes))
+        .route("/inspection", get(inspection::page))
+        .route(
+            "/inspection/{form}",
+            get(inspection::form).post(inspection::fill),
+        )
+        .route(
+            "/inspection/photographs/{name}",
+            get(inspection::photograph),
+        )
+        .route(
+            "/inspection/photographs/{name}/shown.jpg",
+            get(inspection::shown),
+        )
         .route("/pair", get(views::pair).post(views::try_code))
         .route("/asset/{name}", get(views::asset))
         .route("/stream", get(stream::page))

@@ -92,6 +92,18 @@ fn pages() -> Vec<(&'static str, Markup)> {
     let finding = feelgauge::inspect::Finding::Leak(Box::new(states::leak_finding(1.0)));
     let (before, after) = (&state.kept[1], &state.kept[0]);
     let result = states::compared();
+    let visit = states::visit();
+    let visited = scene::Visited {
+        folder: "inspections/14",
+        visit: &visit,
+    };
+    let typed = scene::Typed::from([
+        ("sense".to_owned(), "felt".to_owned()),
+        ("text".to_owned(), "play in the front axle".to_owned()),
+    ]);
+    let form = |form| scene::inspection_form(&state, form, None, &scene::Typed::new());
+    let picture = visit.entries.iter().find(|entry| entry.n == 3).unwrap();
+    let remark = "38 bytes follow the picture's end; they are kept and never shown".to_owned();
     let compared = scene::Compared {
         before,
         after,
@@ -112,6 +124,27 @@ fn pages() -> Vec<(&'static str, Markup)> {
             scene::pair(Some("that was not the code; look again"), ""),
         ),
         ("invite", scene::invite(None)),
+        ("inspection", scene::inspection(&state, Some(visited))),
+        ("inspection-none", scene::inspection(&state, None)),
+        ("inspection-observe", form(scene::Form::Observe)),
+        (
+            "inspection-observe-wrong",
+            scene::inspection_form(
+                &state,
+                scene::Form::Observe,
+                Some("the text holds control characters; write plain text"),
+                &typed,
+            ),
+        ),
+        ("inspection-photograph", form(scene::Form::Photograph)),
+        ("inspection-not-checked", form(scene::Form::NotChecked)),
+        ("inspection-conditions", form(scene::Form::Conditions)),
+        ("inspection-part", form(scene::Form::Part)),
+        ("inspection-work", form(scene::Form::Work)),
+        (
+            "inspection-shown",
+            scene::photograph(&state, picture, &states::photograph(), &[remark]),
+        ),
         (
             "problem",
             scene::problem(Some(&state), "not now", "a test runs; stop it first"),
@@ -206,8 +239,54 @@ fn every_scene_has_one_far_word_and_at_most_two_buttons() {
         );
     }
     for (name, markup) in pages() {
-        assert_sound(name, &markup.into_string(), false);
+        let html = markup.into_string();
+        assert_sound(name, &html, false);
+        let buttons = html.split("class=\"act\"").skip(1);
+        for act in buttons {
+            let act = act.split("</main>").next().unwrap();
+            let buttons = act.matches("class=\"btn").count();
+            assert!((1..=2).contains(&buttons), "{name}: {buttons} buttons");
+        }
     }
+}
+
+/// The inspection says what was done, newest first, and each of its forms comes back with what was typed.
+#[test]
+fn the_inspection_tells_its_journal_newest_first() {
+    let state = states::start();
+    let visit = states::visit();
+    let visited = scene::Visited {
+        folder: "inspections/14",
+        visit: &visit,
+    };
+    let html = scene::inspection(&state, Some(visited)).into_string();
+    let words = text(part(&html, "<main", "</main>"));
+    let at = |what: &str| {
+        let place = words.find(what);
+        place.unwrap_or_else(|| panic!("no {what}: {words}"))
+    };
+    assert!(
+        at("Lid seal renewed") < at("Part needed.")
+            && at("Part needed.") < at("The inspection began.")
+    );
+    assert!(
+        words.contains("scratch across the roof") && words.contains("never run without a filter")
+    );
+    assert!(
+        words.contains("The clock was set. Forward by 3600.0 s"),
+        "{words}"
+    );
+    assert!(html.contains("/inspection/photographs/photograph.jpg/shown.jpg?size=small"));
+    let typed = scene::Typed::from([
+        ("sense".to_owned(), "felt".to_owned()),
+        ("text".to_owned(), "play </textarea><script>".to_owned()),
+    ]);
+    let form = scene::inspection_form(&state, scene::Form::Observe, Some("no"), &typed);
+    let form = form.into_string();
+    assert!(form.contains("value=\"felt\" checked") && !form.contains("<script>"));
+    assert!(form.contains("play &lt;/textarea&gt;"), "{form}");
+    let none = scene::inspection(&state, None).into_string();
+    assert!(none.contains("feelgauge bench --inspection DIR"));
 }
 
 /// What a client names is all that it gets; without a width both are drawn.

@@ -13,6 +13,9 @@ use feelgauge::{
         },
         settings,
     },
+    inspection::{
+        Act, Car, Deed, Entry, Opening, Photograph, PlannedPart, Price, Sense, Stage, Visit,
+    },
     measure::{
         leak::{Leak, LeakFinding, LeakSettings},
         pull::{Pull, PullFinding},
@@ -490,4 +493,104 @@ pub fn compared() -> CompareResult {
         seen,
     };
     CompareResult::of(vec![one], &[])
+}
+
+/// A visit in which something of everything was written down.
+pub fn visit() -> Visit {
+    let opening = Opening {
+        format: feelgauge::inspection::FORMAT,
+        tag: "14".into(),
+        opened: "2031-05-17T14:02:00+02:00".into(),
+        operator: "Ines".into(),
+        house: Some("Harbour Lane model club".into()),
+        owner: Some("member 27".into()),
+        reason: Some("came back with a hitch and a flat-feeling starter".into()),
+        car: Car {
+            name: "Plover 8".into(),
+            description: Some("1:8 four-wheel-drive buggy, 3.5 cm3 two-stroke".into()),
+            serial: Some("PL8-00371".into()),
+            marks: vec![
+                "scratch across the roof, left to right".into(),
+                "club sticker 14 on the wing".into(),
+            ],
+            fitted: vec!["steel ring and pinion".into()],
+        },
+        claimed: vec![
+            "never run without a filter".into(),
+            "about three litres of fuel since new".into(),
+        ],
+    };
+    let deeds = [
+        Deed::Opened {
+            software: "feelgauge 0.3.0".into(),
+        },
+        Deed::Conditions {
+            temperature_k: Some(294.65),
+            ambient_pa: Some(100_320.0),
+            words: Some("after an hour in the warm room".into()),
+        },
+        Deed::Photographed(photograph()),
+        Deed::Observed {
+            sense: Sense::Felt,
+            text: "play in the front axle, more on the left".into(),
+            photograph: Some("photographs/photograph.jpg".into()),
+        },
+        Deed::Captured {
+            capture: "20310517T142140Z-leak-whole".into(),
+            test: "leak".into(),
+            setup: Some("whole".into()),
+            stage: Stage::AsFound,
+        },
+        Deed::Found {
+            file: "findings/20310517T142140Z-leak-whole.json".into(),
+            sha256: "0".repeat(64),
+        },
+        Deed::NotChecked {
+            text: "the receiver's battery".into(),
+        },
+        Deed::Part(PlannedPart {
+            name: "lid seal".into(),
+            part: None,
+            act: Act::Needed,
+            minutes: Some(15),
+            from: Some("new".into()),
+            price: Some(Price {
+                low: 450,
+                high: 605,
+                currency: "EUR".into(),
+            }),
+            priced_by: Some("shop".into()),
+        }),
+        Deed::ClockSet { by_s: 3600.0 },
+        Deed::Repaired {
+            text: "lid seal renewed".into(),
+        },
+    ];
+    let entry = |(n, deed)| Entry {
+        n,
+        when: format!("2031-05-17T14:{:02}:11Z", 2 + 3 * n)
+            .parse()
+            .unwrap(),
+        who: "Ines".into(),
+        deed,
+    };
+    Visit {
+        opening,
+        owner: None,
+        entries: (1..).zip(deeds).map(entry).collect(),
+    }
+}
+
+pub fn photograph() -> Photograph {
+    Photograph {
+        file: "photographs/photograph.jpg".into(),
+        sha256: "3b".repeat(32),
+        bytes: 2_411_007,
+        width: 3024,
+        height: 4032,
+        orientation: 6,
+        taken: Some("2031:05:17 14:08:40 +02:00".into()),
+        words: Some("the car from the left, tag 14 beside the wing".into()),
+        tag_in_picture: true,
+    }
 }

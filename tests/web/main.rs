@@ -5,6 +5,7 @@
 
 mod api;
 mod attacks;
+mod inspection;
 mod limits;
 mod metrics;
 mod pairing;

@@ -5,6 +5,11 @@ use std::{
     process::{Child, Command, Output, Stdio},
 };
 
+use feelgauge::{
+    clock::Clock,
+    evidence,
+    inspection::{Deed, Folder, Stage},
+};
 use serde_json::Value;
 use tempfile::TempDir;
 
@@ -28,16 +33,13 @@ fn command(home: &TempDir) -> Command {
 
 impl Program {
     fn start(speed: &str) -> Self {
-        let home = tempfile::tempdir().unwrap();
+        Self::start_in(tempfile::tempdir().unwrap(), &["--speed", speed])
+    }
+
+    fn start_in(home: TempDir, options: &[&str]) -> Self {
         let mut child = command(&home)
-            .args([
-                "bench",
-                "--virtual",
-                "--listen",
-                "127.0.0.1:0",
-                "--speed",
-                speed,
-            ])
+            .args(["bench", "--virtual", "--listen", "127.0.0.1:0"])
+            .args(options)
             .stdout(Stdio::piped())
             .stderr(Stdio::null())
             .spawn()
@@ -60,6 +62,26 @@ impl Program {
 
     fn url(&self) -> &str {
         self.open["url"].as_str().unwrap()
+    }
+
+    /// Takes the program away in the middle of whatever it does.
+    fn fall(mut self) -> TempDir {
+        self.child.kill().unwrap();
+        self.child.wait().unwrap();
+        std::mem::replace(&mut self.home, tempfile::tempdir().unwrap())
+    }
+
+    /// Waits until all three probes have said who they are.
+    fn greeted(&self) {
+        for _ in 0..200 {
+            let probes = json(&self.call(&["probes"]));
+            let all = probes["probes"].as_array().unwrap();
+            let known = all.iter().filter(|p| p["identity"]["kind"].is_string());
+            if known.count() == 3 {
+                return;
+            }
+        }
+        panic!("the bench never greeted its probes");
     }
 }
 
@@ -126,6 +148,110 @@ fn probes_and_take_go_through_a_running_bench() {
     let port = bench.call(&["probes", "--port", "/dev/no-such-port"]);
     let said = String::from_utf8_lossy(&port.stderr).into_owned();
     assert!(said.contains("holds the probes"), "{said}");
+}
+
+/// Every test of a bench that works on an inspection is recorded, found and written down there; what a bench that was
+/// killed left behind is entered by the next one.
+#[test]
+fn tests_go_into_the_inspection_even_when_the_bench_is_killed() {
+    let home = tempfile::tempdir().unwrap();
+    let base = home.path().join("visit");
+    super::inspection::begin(&base, &Clock::system());
+    let options = ["--speed", "4", "--inspection", "visit"];
+    let bench = Program::start_in(home, &options);
+    assert_eq!(bench.open["inspection"], "visit");
+    bench.greeted();
+    let taken = json(&bench.call(&["take", "pull", "--for", "3s"]));
+    let name = |taken: &Value| {
+        let path = taken["capture"].as_str().unwrap().to_owned();
+        path.rsplit('/').next().unwrap().to_owned()
+    };
+    let first = name(&taken);
+    let folder = Folder::open(&base).unwrap();
+    let visit = folder.visit().unwrap();
+    let taken = visit.captures();
+    assert_eq!(taken.len(), 1, "{visit:#?}");
+    assert_eq!(
+        (taken[0].capture, taken[0].test, taken[0].stage),
+        (first.as_str(), "pull", Stage::AsFound)
+    );
+    let file = taken[0].finding.expect("its finding is written down");
+    let capture = folder.capture(&first).unwrap();
+    let anew = evidence::captures::finding(&capture).unwrap();
+    let recorded = folder.read(file, 1 << 24).unwrap();
+    let anew = evidence::captures::recorded_form(&anew);
+    assert_eq!(String::from_utf8(recorded).unwrap(), anew);
+    assert_eq!(folder.remarks().unwrap(), Vec::<String>::new());
+
+    // In the middle of a test the program falls.
+    let work = Deed::Repaired {
+        text: "seal renewed".into(),
+    };
+    folder.write(&Clock::system(), "Ines", work).unwrap();
+    let mut running = command(&bench.home)
+        .args(["take", "leak", "--for", "60s"])
+        .stdout(Stdio::null())
+        .stderr(Stdio::null())
+        .spawn()
+        .unwrap();
+    let captures = base.join("captures");
+    let count = || std::fs::read_dir(&captures).unwrap().count();
+    let clock = Clock::system();
+    while count() < 2 {
+        assert!(clock.host_us() < 60_000_000, "the second test never began");
+        std::thread::yield_now();
+    }
+    let home = bench.fall();
+    running.wait().unwrap();
+    assert_eq!(folder.visit().unwrap().captures().len(), 1);
+
+    let bench = Program::start_in(home, &options);
+    let visit = folder.visit().unwrap();
+    let taken = visit.captures();
+    assert_eq!(taken.len(), 2, "{visit:#?}");
+    assert_eq!(
+        (taken[1].test, taken[1].stage),
+        ("leak", Stage::AfterRepair)
+    );
+    let hidden = std::fs::read_dir(&captures).unwrap();
+    let hidden = hidden.filter(|e| {
+        e.as_ref()
+            .unwrap()
+            .file_name()
+            .to_string_lossy()
+            .starts_with('.')
+    });
+    assert_eq!(hidden.count(), 0, "nothing lies there that a seal refuses");
+    let second = command(&bench.home)
+        .args([
+            "bench",
+            "--virtual",
+            "--listen",
+            "127.0.0.1:0",
+            "--inspection",
+            "visit",
+        ])
+        .output()
+        .unwrap();
+    let said = String::from_utf8_lossy(&second.stderr).into_owned();
+    assert!(
+        second.status.code() == Some(1) && said.contains("another bench"),
+        "{said}"
+    );
+    let both = command(&bench.home)
+        .args(["bench", "--inspection", "visit", "--out", "x"])
+        .output()
+        .unwrap();
+    assert_eq!(both.status.code(), Some(2));
+    let none = command(&bench.home)
+        .args(["bench", "--inspection", "nowhere"])
+        .output()
+        .unwrap();
+    let said = String::from_utf8_lossy(&none.stderr).into_owned();
+    assert!(
+        none.status.code() == Some(1) && said.contains("nowhere"),
+        "{said}"
+    );
 }
 
 #[test]

@@ -146,6 +146,7 @@ fn from(stated: BenchArgs, folder: &Path) -> BenchArgs {
     let at = |path: PathBuf| folder.join(path);
     BenchArgs {
         out: stated.out.map(at),
+        inspection: stated.inspection.map(at),
         vehicle: stated.vehicle.map(at),
         calibrations: stated.calibrations.into_iter().map(at).collect(),
         ..stated
@@ -162,7 +163,14 @@ fn over(args: BenchArgs, file: BenchArgs) -> BenchArgs {
         } else {
             args.ports
         },
-        out: args.out.or(file.out),
+        // Where one of the two is stated on the command line, the file's other one is not meant.
+        out: args
+            .out
+            .clone()
+            .or(file.out.filter(|_| args.inspection.is_none())),
+        inspection: args
+            .inspection
+            .or(file.inspection.filter(|_| args.out.is_none())),
         vehicle: args.vehicle.or(file.vehicle),
         tag: args.tag.or(file.tag),
         operator: args.operator.or(file.operator),
@@ -189,6 +197,7 @@ mod tests {
 
     const WHOLE: &str = "\
 out = \"records\"
+inspection = \"visit-14\"
 port = [\"/dev/ttyUSB0=250000\", \"/dev/ttyACM1\"]
 vehicle = \"plover8.toml\"
 tag = \"14\"
@@ -231,6 +240,10 @@ lan = true
             args.out.as_deref(),
             Some(Path::new("/home/i/.config/feelgauge/records"))
         );
+        assert_eq!(
+            args.inspection.as_deref(),
+            Some(Path::new("/home/i/.config/feelgauge/visit-14"))
+        );
         assert_eq!(args.calibrations, [Path::new("/etc/force.toml")]);
         assert_eq!((args.ports.len(), args.ports[0].baud), (2, 250_000));
         assert!(args.leak.volume.is_some_and(|v| (v - 131e-6).abs() < 1e-12));
@@ -247,6 +260,7 @@ lan = true
         let all = over(args, parse(WHOLE).unwrap());
         assert_eq!(all.tag.as_deref(), Some("7"));
         assert_eq!(all.out.as_deref(), Some(Path::new("here")));
+        assert_eq!(all.inspection, None, "the folder that was stated wins");
         assert_eq!(all.operator.as_deref(), Some("Ines"));
     }
 

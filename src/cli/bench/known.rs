@@ -86,21 +86,54 @@ pub(super) fn take_folder(folder: &Path, pid: u32) -> Result<Lock, Failure> {
         ))
     };
     fs::create_dir_all(folder).map_err(|e| fail(&e))?;
-    match Lock::take(&folder.join(LOCK), &format!("pid = {pid}\n")) {
+    match Lock::take(&folder.join(LOCK), &held(pid)) {
         Ok(lock) => Ok(lock),
         Err(LockError::Disk(e)) => Err(fail(&e)),
         Err(LockError::Held(who)) => {
-            let pid = who
-                .trim()
-                .strip_prefix("pid = ")
-                .unwrap_or("unknown")
-                .to_owned();
+            let pid = holder(&who);
             Err(Failure::Work(format!(
                 "feelgauge: another bench (process {pid}) records to {named}; use its page, end it, or name another folder: \
                  --out DIR"
             )))
         }
     }
+}
+
+/// Takes an inspection for this bench alone; other commands may write into it all the same. The lock lies beside its
+/// folder: nothing but evidence lies within.
+///
+/// # Errors
+/// The folder around it cannot be written, or another bench works on it.
+pub(super) fn take_inspection(folder: &Path, pid: u32) -> Result<Lock, Failure> {
+    let named = folder.display();
+    let fail = |e: &std::io::Error| {
+        Failure::Work(format!(
+            "feelgauge: the bench's lock cannot be written beside {named}: {e}; move the inspection to a folder that you may write to"
+        ))
+    };
+    let real = folder.canonicalize().map_err(|e| fail(&e))?;
+    let name = real.file_name().unwrap_or_default().to_string_lossy();
+    let lock = real.with_file_name(format!(".{name}{LOCK}"));
+    match Lock::take(&lock, &held(pid)) {
+        Ok(lock) => Ok(lock),
+        Err(LockError::Disk(e)) => Err(fail(&e)),
+        Err(LockError::Held(who)) => {
+            let pid = holder(&who);
+            Err(Failure::Work(format!(
+                "feelgauge: another bench (process {pid}) works on {named}; use its page, or end it"
+            )))
+        }
+    }
+}
+
+/// What stands in a lock.
+fn held(pid: u32) -> String {
+    format!("pid = {pid}\n")
+}
+
+/// The process that a lock names.
+fn holder(text: &str) -> &str {
+    text.trim().strip_prefix("pid = ").unwrap_or("unknown")
 }
 
 #[cfg(test)]
@@ -121,6 +154,21 @@ mod tests {
         );
         drop(lock);
         take_folder(&folder, 43).unwrap();
+    }
+
+    #[test]
+    fn an_inspection_belongs_to_one_bench_and_holds_no_lock() {
+        let dir = tempfile::tempdir().unwrap();
+        let folder = dir.path().join("visit");
+        fs::create_dir(&folder).unwrap();
+        let lock = take_inspection(&folder, 41).unwrap();
+        let Err(Failure::Work(message)) = take_inspection(&folder.join("."), 42) else {
+            panic!("taken twice");
+        };
+        assert!(message.contains("process 41"), "{message}");
+        assert_eq!(fs::read_dir(&folder).unwrap().count(), 0);
+        drop(lock);
+        take_inspection(&folder, 43).unwrap();
     }
 
     #[test]

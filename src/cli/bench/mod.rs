@@ -18,9 +18,10 @@ use tokio::{net::TcpListener, runtime::Runtime, sync::watch};
 
 use super::{DONE, Failure, Outcome, Output, args::BenchArgs, plan, say};
 use crate::{
-    bench::{Bench, Captures, Daemon, Faults, Plan, Ports, SerialPorts, State},
+    bench::{Bench, Captures, Daemon, Faults, Inspected, Plan, Ports, SerialPorts, State},
     clock::Clock,
     inspect::Stated,
+    inspection::{self, FolderError},
     page::{Doors, server::serve},
     probe::{follow::stopped, serial::PortName},
 };
@@ -39,6 +40,8 @@ pub struct BenchOpen {
     pub url: String,
     /// Folder of the captures.
     pub folder: String,
+    /// Folder of the inspection that the bench works on; null without one.
+    pub inspection: Option<String>,
     /// Process.
     pub pid: u32,
     /// The probes are virtual: all readings are invented.
@@ -82,10 +85,11 @@ pub fn run(args: BenchArgs, output: &mut Output) -> Outcome {
     if args.is_virtual {
         return play::run(args, output);
     }
-    let opening = resolve(config::complete(args)?)?;
+    let clock = Clock::system();
+    let opening = resolve(config::complete(args)?, &clock)?;
     let ground = Ground {
         ports: SerialPorts::under(Path::new("/dev")),
-        clock: Clock::system(),
+        clock,
         faults: None,
         beside: None,
         at_open: None,
@@ -97,14 +101,28 @@ pub fn run(args: BenchArgs, output: &mut Output) -> Outcome {
 ///
 /// # Errors
 /// A file that cannot be read or has a fault.
-pub(super) fn resolve(args: BenchArgs) -> Result<Opening, Failure> {
+pub(super) fn resolve(args: BenchArgs, clock: &Clock) -> Result<Opening, Failure> {
+    if args.out.is_some() && args.inspection.is_some() {
+        return Err(Failure::Usage(
+            "--out and --inspection: the captures of an inspection lie in its folder; state one of the two".into(),
+        ));
+    }
+    let visit = args
+        .inspection
+        .as_deref()
+        .map(|folder| Visited::open(folder, args.operator.as_deref(), clock))
+        .transpose()?;
     let kept = plan::calibrations(&args.calibrations)?;
     let stated = Stated {
         mass_kg: args.mass,
         calibrations: kept.sensors.clone(),
         ..kept.for_leak(plan::leak_stated(args.leak))
     };
-    let car = args.vehicle.as_deref().map(plan::vehicle).transpose()?;
+    let own_car = visit.as_ref().and_then(|visit| visit.vehicle.as_deref());
+    let car = args.vehicle.as_deref().or(own_car);
+    let car = car.map(plan::vehicle).transpose()?;
+    let tag = visit.as_ref().map(|visit| visit.tag.clone());
+    let operator = visit.as_ref().map(|visit| visit.operator.clone());
     let home = if args.lan {
         Ipv4Addr::UNSPECIFIED
     } else {
@@ -114,14 +132,42 @@ pub(super) fn resolve(args: BenchArgs) -> Result<Opening, Failure> {
         plan: Plan {
             stated,
             car: car.map(|(text, car)| (text, Arc::new(car))),
-            tag: args.tag,
-            operator: args.operator,
+            tag: args.tag.or(tag),
+            operator: args.operator.or(operator),
+            inspection: visit.as_ref().map(|visit| Arc::clone(&visit.inspected)),
             named: args.ports.iter().map(PortName::from).collect(),
         },
-        folder: args.out.unwrap_or_else(|| "captures".into()),
+        folder: match &visit {
+            Some(visit) => visit.inspected.captures(),
+            None => args.out.unwrap_or_else(|| "captures".into()),
+        },
         listen: args.listen.unwrap_or((home, PORT).into()),
         lan: args.lan,
     })
+}
+
+/// What an inspection states for the bench that works on it.
+struct Visited {
+    inspected: Arc<Inspected>,
+    tag: String,
+    operator: String,
+    /// Its vehicle file, where it has one.
+    vehicle: Option<PathBuf>,
+}
+
+impl Visited {
+    fn open(folder: &Path, operator: Option<&str>, clock: &Clock) -> Result<Self, Failure> {
+        let fail = |e: FolderError| Failure::Work(format!("feelgauge: {e}"));
+        let inspected = Inspected::open(folder, operator, clock.clone()).map_err(fail)?;
+        let opening = inspected.visit().map_err(fail)?.opening;
+        let vehicle = folder.join(inspection::VEHICLE);
+        Ok(Self {
+            tag: opening.tag,
+            operator: operator.map_or(opening.operator, str::to_owned),
+            vehicle: vehicle.exists().then_some(vehicle),
+            inspected: Arc::new(inspected),
+        })
+    }
 }
 
 /// Opens the bench and runs it to its end.
@@ -135,7 +181,20 @@ pub(super) fn open<P: Ports>(
 ) -> Outcome {
     let pid = std::process::id();
     // Held until the program ends.
-    let _folder = known::take_folder(&opening.folder, pid)?;
+    let _folder = match &opening.plan.inspection {
+        // What lies in an inspection is sealed some day: the lock lies beside it.
+        Some(inspection) => known::take_inspection(inspection.named(), pid)?,
+        None => known::take_folder(&opening.folder, pid)?,
+    };
+    if let Some(inspection) = &opening.plan.inspection {
+        let left = inspection.enter_left();
+        let left = left.map_err(|e| Failure::Work(format!("feelgauge: {e}")))?;
+        for name in left {
+            say(&format!(
+                "feelgauge: {name} was left from an earlier bench; it is in the journal now"
+            ));
+        }
+    }
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .enable_all()
         .build()
@@ -149,12 +208,15 @@ pub(super) fn open<P: Ports>(
         folder: std::path::absolute(&opening.folder).unwrap_or_else(|_| opening.folder.clone()),
     });
     let mut doors = Doors::at_home(&opening.folder, ground.clock.clone());
+    doors.inspection.clone_from(&opening.plan.inspection);
     if opening.lan {
         doors = doors.open_to_lan();
     }
     let open = BenchOpen {
         url: format!("http://{}/", shown(address)),
         folder: opening.folder.display().to_string(),
+        inspection: (opening.plan.inspection.as_ref())
+            .map(|inspection| inspection.named().display().to_string()),
         pid,
         is_virtual: ground.faults.is_some(),
     };

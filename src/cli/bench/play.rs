@@ -28,14 +28,16 @@ const OPENERS: [&str; 2] = ["xdg-open", "open"];
 /// Runs `bench --virtual`.
 pub(super) fn run(args: BenchArgs, output: &mut Output) -> Outcome {
     let play = args.play.clone();
-    let is_own_car = args.vehicle.is_some();
-    let out = args.out.clone();
-    let mut opening = resolve(args)?;
-    opening.folder = out.unwrap_or_else(|| FOLDER.into());
-    if !is_own_car {
+    let is_named = args.out.is_some() || args.inspection.is_some();
+    let clock = clock(&play);
+    let mut opening = resolve(args, &clock)?;
+    if !is_named {
+        opening.folder = FOLDER.into();
+    }
+    if opening.plan.car.is_none() {
         invented(&mut opening);
     }
-    let ground = ground(&opening, &play)?;
+    let ground = ground(&opening, &play, clock)?;
     open(opening, ground, output)
 }
 
@@ -46,18 +48,20 @@ pub(in crate::cli) fn live_demo(
     speed: u32,
     output: &mut Output,
 ) -> Outcome {
-    let mut opening = resolve(BenchArgs {
-        out: Some(folder),
-        // A real bench may have the usual port.
-        listen: Some((Ipv4Addr::LOCALHOST, 0).into()),
-        ..BenchArgs::default()
-    })?;
-    invented(&mut opening);
     let play = PlayOptions {
         seed: Some(seed),
         speed: Some(speed),
     };
-    let mut ground = ground(&opening, &play)?;
+    let clock = clock(&play);
+    let args = BenchArgs {
+        out: Some(folder),
+        // A real bench may have the usual port.
+        listen: Some((Ipv4Addr::LOCALHOST, 0).into()),
+        ..BenchArgs::default()
+    };
+    let mut opening = resolve(args, &clock)?;
+    invented(&mut opening);
+    let mut ground = ground(&opening, &play, clock)?;
     ground.at_open = Some(Box::new(show));
     open(opening, ground, output)
 }
@@ -69,8 +73,15 @@ fn invented(opening: &mut Opening) {
     opening.plan.tag.get_or_insert_with(|| TAG.into());
 }
 
-fn ground(opening: &Opening, play: &PlayOptions) -> Result<Ground<LiveBench>, Failure> {
-    let clock = Clock::scaled(play.speed.unwrap_or(1));
+fn clock(play: &PlayOptions) -> Clock {
+    Clock::scaled(play.speed.unwrap_or(1))
+}
+
+fn ground(
+    opening: &Opening,
+    play: &PlayOptions,
+    clock: Clock,
+) -> Result<Ground<LiveBench>, Failure> {
     let car = opening.plan.car.as_ref().map_or(PLOVER_8, |(text, _)| text);
     let live = LiveBench::new(clock.clone(), car, play.seed.unwrap_or(1))
         .map_err(|e| Failure::Work(format!("feelgauge: vehicle file:{e}")))?;

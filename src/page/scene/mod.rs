@@ -7,6 +7,7 @@
 //! |---|---|
 //! | `/do/choose` | `test`, `setup` (may be missing) |
 //! | `/do/begin`, `/do/stop`, `/do/leave`, `/do/let-go` | none |
+//! | `/inspection/...` (see [`Form`]) | what is written down; the photograph's as `multipart/form-data`; each leads on to a page |
 //! | `/do/fault` (virtual bench) | `fault` = `seeping_lid`, `seized_engine`, `worn_engine`: `on` = `true` or `false`; `snag`: `part` (empty: none); `unplugged`: `kind`, `on` |
 //!
 //! The script swaps, by id, whatever a `scene` event of `/stream` brings ([`main()`]: head, scene, foot) and what a
@@ -18,16 +19,19 @@ mod cautions;
 mod compare;
 mod ended;
 mod frame;
+pub(super) mod inspection;
 mod kept;
 mod pair;
 mod probes;
 mod running;
 mod start;
 mod stop;
+mod told;
 mod virtual_bench;
 mod words;
 
 pub use compare::{Compared, compare};
+pub use inspection::{Form, Typed, Visited, inspection, inspection_form, photograph};
 pub use kept::{capture, captures};
 pub use pair::{Invited, invite, pair, problem};
 pub use probes::probes;

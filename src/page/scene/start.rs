@@ -43,6 +43,7 @@ pub(super) fn scene(state: &State) -> Markup {
         }
         ul #tests .tests { @for test in Test::ALL { li id={ "test-" (test.word()) } { (leaf(state, test)) } } }
         nav #links .links aria-label="records" {
+            a href="/inspection" { "inspection" }
             a href="/captures" { "captures" }
             a href="/compare" { "compare" }
         }

@@ -59,12 +59,12 @@ export async function measured(page, name) {
     const wrong = [];
     const root = document.documentElement;
     if (root.scrollWidth > innerWidth) wrong.push(`runs over the edge: ${root.scrollWidth} > ${innerWidth}`);
-    for (const e of document.querySelectorAll("h1, h2, p, li, button, a, span, td, dd, select, input, figure")) {
+    for (const e of document.querySelectorAll("h1, h2, p, li, button, a, span, td, dd, select, input, textarea, img, figure")) {
       if (!seen(e) || e.closest("#speak")) continue;
       const box = e.getBoundingClientRect();
       if (box.right > innerWidth + 1 || box.left < -1) wrong.push(`over the edge: ${e.tagName} ${e.textContent.slice(0, 30)} ${Math.round(box.left)}..${Math.round(box.right)}`);
     }
-    for (const e of document.querySelectorAll("button, a[href], summary, select, input:not([type=hidden])")) {
+    for (const e of document.querySelectorAll("button, a[href], summary, select, textarea, input:not([type=hidden])")) {
       if (!seen(e)) continue;
       const least = e.closest("#stop") ? 88 : e.closest(".act") || e.matches(".leaf, .row") ? 72 : 56;
       const { height } = e.getBoundingClientRect();

@@ -382,6 +382,106 @@ async function frames(chromium) {
   }
 }
 
+/** Shows a picture's pixels: left, right, top and bottom of what is seen. */
+const corners = (page, selector) =>
+  page.locator(selector).evaluate(async (img) => {
+    await img.decode();
+    const canvas = document.createElement("canvas");
+    [canvas.width, canvas.height] = [img.naturalWidth, img.naturalHeight];
+    const pen = canvas.getContext("2d");
+    pen.drawImage(img, 0, 0);
+    const at = (x, y) => [...pen.getImageData(Math.floor(x * (canvas.width - 1)), Math.floor(y * (canvas.height - 1)), 1, 1).data.slice(0, 3)];
+    return { width: img.naturalWidth, height: img.naturalHeight, top: at(0.5, 0.05), bottom: at(0.5, 0.95) };
+  });
+
+/** A photograph that lies on its side: made in the browser, turned by its notes (orientation 6). */
+async function sideways(page) {
+  const plain = await page.evaluate(() => {
+    const canvas = document.createElement("canvas");
+    [canvas.width, canvas.height] = [1200, 800];
+    const pen = canvas.getContext("2d");
+    for (const [colour, x] of [["#c81414", 0], ["#1414c8", 300]]) {
+      pen.fillStyle = colour;
+      pen.fillRect(x, 0, 1200 - x, 800);
+    }
+    return canvas.toDataURL("image/jpeg", 0.9).split(",")[1];
+  });
+  const bytes = Buffer.from(plain, "base64");
+  const notes = Buffer.from("457869660000" + "49492a0008000000" + "0100" + "120103000100000006000000" + "00000000", "hex");
+  const head = Buffer.from([0xff, 0xe1, 0, notes.length + 2]);
+  return Buffer.concat([bytes.subarray(0, 2), head, notes, bytes.subarray(2)]);
+}
+
+/** An inspection from the page: seen, photographed, measured, and the command beside it. */
+async function inspection(chromium) {
+  const bench = new Bench("inspection", ["--speed", SPEED], "visit");
+  bench.command("inspection", "open", bench.inspection, "--tag", "14", "--car", "Plover 8", "--by", "Ines");
+  try {
+    await bench.start();
+    const page = await open(chromium, PHONE);
+    const still = await open(chromium, { ...LAPTOP, dark: true, script: false });
+    await page.goto(bench.url);
+    await until(page, "Pick a test");
+    await page.locator("#links a", { hasText: "inspection" }).click();
+    await until(page, "Plover 8");
+    await press(page, "observe");
+    await until(page, "What did you see or feel.");
+    await page.locator("input[value=felt]").check();
+    await page.fill("#text", "play in the front axle");
+    await measured(page, "observe");
+    await shot(page, "live-observe-360");
+    await press(page, "done");
+    await until(page, "Plover 8");
+    assert.match(await text(page, ".done li"), /Felt\. Play in the front axle/);
+
+    await press(page, "photograph");
+    assert.equal(await page.locator("#file").getAttribute("capture"), "environment");
+    const file = { name: "IMG_0001.jpg", mimeType: "image/jpeg", buffer: Buffer.from("<svg/>") };
+    await page.locator("#file").setInputFiles(file);
+    await press(page, "done");
+    await page.waitForSelector("main .fault");
+    assert.match(await text(page, "main .fault"), /an SVG drawing/);
+    await page.locator("#file").setInputFiles({ ...file, buffer: await sideways(page) });
+    await page.fill("#words", "the car from the left");
+    await page.locator("input[name=tag]").check();
+    await shot(page, "live-photograph-360");
+    await press(page, "done");
+    await until(page, "The car from the left");
+    const seen = await corners(page, ".photograph img");
+    assert.deepEqual([seen.width, seen.height], [800, 1200], "turned right");
+    assert.ok(seen.top[0] > 150 && seen.bottom[2] > 150, JSON.stringify(seen));
+    await accessible(page, "photograph");
+    await measured(page, "photograph");
+    await shot(page, "live-shown-360");
+
+    bench.command("inspection", "observe", bench.inspection, "fuel at the tank", "--smelt");
+    await page.goto(bench.url);
+    await begin(page, "leak", "whole");
+    await until(page, /within|outside|undecided/, PATIENCE);
+    await page.goto(`${bench.url}/inspection`);
+    const lines = await page.locator(".done li").allInnerTexts();
+    assert.match(lines[0], /Finding written/);
+    assert.match(lines[1], /Measured\. Leak, setup whole, as it came in/);
+    assert.match(lines[2], /Smelt\. Fuel at the tank/);
+    await page.locator(".done .chip").first().waitFor();
+    await accessible(page, "inspection");
+    await measured(page, "inspection");
+    await shot(page, "live-inspection-360");
+
+    await still.goto(`${bench.url}/inspection/work`);
+    await still.fill("#text", "lid seal renewed");
+    await press(still, "done");
+    await until(still, "Plover 8").catch(() => {});
+    assert.match(await text(still, ".done li"), /Work done\. Lid seal renewed/);
+    await shot(still, "live-inspection-1280-dark");
+    assert.equal(bench.captures().length, 1);
+    await close(page);
+    await close(still);
+  } finally {
+    await bench.close();
+  }
+}
+
 /** A phone on the network is let in with the code alone. */
 async function pairing(chromium) {
   const here = Object.values(os.networkInterfaces()).flat().find((a) => a.family === "IPv4" && !a.internal)?.address;
@@ -435,6 +535,7 @@ const run = async (name, scenario) => {
   }
 };
 for (const [name, scenario] of Object.entries(scenarios)) await run(name, () => scenario(chromium, bench));
+await run("inspection", () => inspection(chromium));
 await run("frames", () => frames(chromium));
 await run("pairing", () => pairing(chromium));
 await chromium.close();

@@ -8,6 +8,8 @@ import { assert, accessible, browser, close, measured, open, shot } from "./lib.
 const dir = process.argv[2];
 const TYPES = { ".html": "text/html; charset=utf-8", ".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml", ".woff2": "font/woff2" };
 const POLICY = "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; font-src 'self'; connect-src 'self'; form-action 'self'; base-uri 'none'";
+// In place of a photograph: what stands upright when it is shown right.
+const PICTURE = '<svg xmlns="http://www.w3.org/2000/svg" width="960" height="1280"><rect width="960" height="1280" fill="#7b8b86"/><rect y="900" width="960" height="380" fill="#4a3f35"/><rect x="200" y="560" width="560" height="260" fill="#b5482f"/><circle cx="300" cy="860" r="110"/><circle cx="660" cy="860" r="110"/></svg>';
 const SIZES = [[320, 640], [360, 640], [412, 800], [700, 360], [900, 700], [1280, 900]];
 
 // A server like the bench's: same policy, a stream that only beats.
@@ -16,6 +18,11 @@ const server = http.createServer((request, response) => {
   if (pathname === "/stream") {
     response.writeHead(200, { "content-type": "text/event-stream" });
     response.write("event: beat\ndata:\n\n");
+    return;
+  }
+  if (pathname.endsWith("/shown.jpg")) {
+    response.writeHead(200, { "content-type": "image/svg+xml", "content-security-policy": POLICY });
+    response.end(PICTURE);
     return;
   }
   const file = path.join(dir, path.normalize(pathname));
