@@ -319,8 +319,8 @@ mod tests {
 
     #[test]
     fn nothing_lies_outside_of_the_margins() {
-        for words in 0..40 {
-            for columns in 1..9 {
+        for words in (0..40).step_by(3) {
+            for columns in [1, 2, 4, 8] {
                 let cell = |n: usize| "word ".repeat(n) + &"long".repeat(n * n);
                 let row: Vec<String> = (0..columns).map(|c| cell((c + words) % 7)).collect();
                 let blocks = vec![
