@@ -190,6 +190,7 @@ fn claims(of: &Of) -> Section {
             objections,
             file,
             sha256,
+            ..
         } = &entry.deed
         {
             let names: Vec<String> = present
