@@ -133,6 +133,8 @@ pub enum Verb {
     /// Check a sealed inspection: digests, signatures, journal, and every finding worked out anew.
     #[command(after_help = VERIFIED)]
     Verify(super::verify::VerifyArgs),
+    /// Write the report of an inspection: a PDF and a page, with the digest by which the other side checks the rest.
+    Report(super::report::ReportArgs),
     /// Write readings and findings for other programs: CSV, JSON Lines, Parquet.
     #[command(after_help = EXPORTED)]
     Export(super::export::ExportArgs),

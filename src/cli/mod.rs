@@ -17,6 +17,7 @@ mod probes;
 pub mod progress;
 mod records;
 mod remote;
+mod report;
 mod rule_out;
 mod schema;
 mod seal;
@@ -34,7 +35,6 @@ use std::{
 
 use clap::Parser as _;
 
-use crate::report;
 use args::{Arguments, Verb};
 pub use parse::{Bare, Port, SetupItem, Span};
 
@@ -91,7 +91,7 @@ impl Output<'_> {
         text: impl FnOnce(bool) -> String,
     ) -> Result<(), Failure> {
         let all = if self.json {
-            report::pretty(value)
+            crate::report::pretty(value)
         } else {
             text(self.terminal)
         };
@@ -153,6 +153,7 @@ fn dispatch(verb: Verb, output: &mut Output) -> Outcome {
         Verb::Inspection(verb) => inspection::run(verb, output),
         Verb::Seal(args) => seal::run(&args, output),
         Verb::Verify(args) => verify::run(&args, output),
+        Verb::Report(args) => report::run(&args, output),
         Verb::Export(args) => export::run(&args, output),
         Verb::Schema => schema::run(output),
     }

@@ -8,6 +8,7 @@ use super::{
     inspection::{ComparedNow, CopyResult, Entered, ShowResult},
     keys::NewKey,
     probes::ProbesReport,
+    report::ReportResult,
     seal::SealResult,
     simulate::SimulateResult,
     take::TakeReport,
@@ -48,6 +49,7 @@ pub(super) fn run(output: &mut Output) -> Outcome {
         .with::<SealResult>()
         .with::<NewKey>()
         .with::<crate::evidence::Report>()
+        .with::<ReportResult>()
         .with::<ExportResult>()
         .with::<crate::report::export::columns::TablesResult>()
         .with::<DemoResult<'_>>()

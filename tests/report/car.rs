@@ -4,14 +4,14 @@ use feelgauge::{
     evidence::captures::Agreement,
     inspect::{Finding, Stated},
     inspection::{
-        Act, Car, Checked, Decision, Deed, Entry, Moment, Opening, Owner, Party, Photograph,
-        PlannedPart, Price, Sense, Stage, Visit,
+        Act, Car, Checked, Decision, Deed, Entry, Moment, Objection, Opening, Owner, Party,
+        Photograph, PlannedPart, Price, Sense, Stage, Visit,
     },
     reading::SOFTWARE,
     record::{Capture, Files, read_capture},
     report::document::{
         Shown,
-        build::{Inspected, InspectedCapture, Proof, ReadCapture},
+        build::{CONTENTS, Inspected, InspectedCapture, Proof, ReadCapture},
     },
     vehicle::Vehicle,
 };
@@ -132,7 +132,9 @@ pub fn empty() -> Inspected {
         captures: Vec::new(),
         comparisons: Vec::new(),
         photographs: Vec::new(),
+        remarks: Vec::new(),
         proof: Proof::Open {
+            path: format!("report/{CONTENTS}"),
             contents: format!("{DIGEST}  inspection.toml\n"),
             sha256: DIGEST.into(),
         },
@@ -232,6 +234,10 @@ pub fn plover() -> Inspected {
             present: vec![Party {
                 name: "R. Tern".into(),
                 role: "shop".into(),
+            }],
+            objections: vec![Objection {
+                name: "A. Merle".into(),
+                text: "the lid was tight in March".into(),
             }],
             file: "joint-statement.txt".into(),
             sha256: DIGEST.into(),

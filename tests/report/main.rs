@@ -4,4 +4,5 @@
 
 mod car;
 mod page;
+mod program;
 mod words;

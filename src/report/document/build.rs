@@ -39,8 +39,25 @@ pub struct Inspected {
     pub comparisons: Vec<InspectedComparison>,
     /// Photographs that the journal names, or why they cannot be shown.
     pub photographs: Vec<(String, Result<Shown, String>)>,
+    /// What does not fit between the journal and the files, a sentence each.
+    pub remarks: Vec<String>,
     /// What the digest on the paper is of.
     pub proof: Proof,
+}
+
+impl Inspected {
+    /// Recorded results that are not what their lines give.
+    pub fn differing(&self) -> usize {
+        let findings = self
+            .captures
+            .iter()
+            .filter_map(|c| c.read.as_ref().ok()?.agreement.as_ref());
+        let comparisons = self.comparisons.iter().filter_map(|c| c.agreement.as_ref());
+        findings
+            .chain(comparisons)
+            .filter(|agreement| matches!(agreement, Agreement::Differs(_)))
+            .count()
+    }
 }
 
 /// A capture.
@@ -85,7 +102,9 @@ pub struct InspectedComparison {
 pub enum Proof {
     /// An open inspection: the list of its files.
     Open {
-        /// [`CONTENTS`].
+        /// Where the list stands, from the inspection's folder: `report/` and [`CONTENTS`].
+        path: String,
+        /// The list.
         contents: String,
         /// Digest of that list, hexadecimal.
         sha256: String,
@@ -109,9 +128,10 @@ impl Proof {
         }
     }
 
-    fn file(&self) -> &'static str {
+    /// File that the digest on the paper is of.
+    pub fn file(&self) -> &str {
         match self {
-            Self::Open { .. } => "report/contents-sha256.txt",
+            Self::Open { path, .. } => path,
             Self::Sealed { .. } => evidence::TAG_MANIFEST,
         }
     }

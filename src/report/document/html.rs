@@ -98,9 +98,18 @@ fn contents(sections: &[Section]) -> Markup {
 fn section(id: usize, section: &Section) -> Markup {
     markup! {
         section.part id={ "part-" (id) } aria-label=(section.name) {
+            @if !has_head(section) { h2.chapter { (section.name) } }
             @for block in &section.blocks { (self::block(block)) }
         }
     }
+}
+
+/// The first block says what the section is.
+fn has_head(section: &Section) -> bool {
+    matches!(
+        section.blocks.first(),
+        Some(Block::Tag { .. } | Block::Judgement(_))
+    )
 }
 
 fn block(block: &Block) -> Markup {

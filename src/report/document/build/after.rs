@@ -9,7 +9,7 @@ use super::{
 use crate::{
     evidence::{self, sshsig},
     inspect::comparison::Compared,
-    inspection::Deed,
+    inspection::{self, Deed},
     measure::compare::Change,
     reading::SOFTWARE,
     report::{
@@ -153,7 +153,6 @@ fn photographs(of: &Of) -> Option<Section> {
     }
     let mut blocks = Vec::new();
     if !shown.is_empty() {
-        blocks.push(Block::Heading("Photographs".into()));
         blocks.push(Block::Photographs(shown));
     }
     blocks.extend(notes.into_iter().map(Block::Text));
@@ -177,7 +176,6 @@ fn claims(of: &Of) -> Section {
         ));
     }
     let mut blocks = vec![
-        Block::Heading("What was claimed, and what was found".into()),
         Block::Facts(facts),
         Block::Small(
             "Claims stand as they were said. Which finding bears on which claim is for the reader."
@@ -259,13 +257,20 @@ fn journal(of: &Of) -> Section {
         })
         .collect();
     let mut blocks = vec![Block::Table(Table {
-        caption: "Journal in short: who did what when".into(),
+        caption: "Who did what when".into(),
         head: ["line", "when", "who", "what"].map(str::to_owned).to_vec(),
         figures: vec![0],
         rows,
         sum: false,
     })];
     blocks.push(Block::Small(clock(of)));
+    let gaps = inspection::gaps(&of.inspected.visit);
+    if !gaps.is_empty() {
+        blocks.push(Block::Small(sentence(&format!(
+            "What this record still lacks: {}",
+            gaps.join("; ")
+        ))));
+    }
     section("journal", false, blocks)
 }
 
@@ -308,13 +313,10 @@ fn cautions() -> Section {
     section(
         "cautions",
         false,
-        vec![
-            Block::Heading("Cautions".into()),
-            Block::List {
-                numbered: false,
-                items: items.map(str::to_owned).to_vec(),
-            },
-        ],
+        vec![Block::List {
+            numbered: false,
+            items: items.map(str::to_owned).to_vec(),
+        }],
     )
 }
 
@@ -322,7 +324,6 @@ fn cautions() -> Section {
 fn verify(of: &Of) -> Section {
     let proof = &of.inspected.proof;
     let mut blocks = vec![
-        Block::Heading("How to verify".into()),
         Block::Digest {
             of: proof.file().into(),
             sha256: proof.sha256().into(),
@@ -333,46 +334,36 @@ fn verify(of: &Of) -> Section {
         },
     ];
     match proof {
-        Proof::Open { .. } => blocks.extend(open()),
+        Proof::Open { path, .. } => blocks.extend(open(path)),
         Proof::Sealed { verified, .. } => blocks.extend(sealed(verified)),
     }
-    let differ = of
-        .inspected
-        .captures
-        .iter()
-        .filter_map(|c| c.read.as_ref().ok()?.agreement.as_ref())
-        .chain(
-            of.inspected
-                .comparisons
-                .iter()
-                .filter_map(|c| c.agreement.as_ref()),
-        )
-        .filter(|a| matches!(a, evidence::captures::Agreement::Differs(_)))
-        .count();
-    let differ = match differ {
+    let differ = match of.inspected.differing() {
         0 => String::new(),
         n => format!(" {n} of the recorded results DIFFER from it; each is named where it stands."),
     };
     blocks.push(Block::Small(format!(
         "Every finding in this report was worked out anew by {SOFTWARE} from the recorded lines.{differ}"
     )));
+    if !of.inspected.remarks.is_empty() {
+        blocks.push(Block::Heading("What does not fit".into()));
+        blocks.push(Block::List {
+            numbered: false,
+            items: of.inspected.remarks.iter().map(|r| sentence(r)).collect(),
+        });
+    }
     section("how to verify", false, blocks)
 }
 
-fn open() -> Vec<Block> {
+fn open(path: &str) -> Vec<Block> {
     vec![
         Block::Text(
             "The list names every file of the inspection but the report, each with its digest. In the inspection's folder (of a sealed copy: in its folder data) the first line must print the digest above, the second must say nothing."
                 .into(),
         ),
-        Block::Typed(
-            [
-                "sha256sum report/contents-sha256.txt",
-                "sha256sum --quiet -c report/contents-sha256.txt",
-            ]
-            .map(str::to_owned)
-            .to_vec(),
-        ),
+        Block::Typed(vec![
+            format!("sha256sum {path}"),
+            format!("sha256sum --quiet -c {path}"),
+        ]),
         Block::Text(
             "A copy from which owner.toml was left out says so: add --ignore-missing. Files that the list does not name came later or from elsewhere. A seal says more: who signed, and when."
                 .into(),

@@ -9,7 +9,7 @@ use crate::{
     inspect::{Finding, Test},
     inspection::{Act, Deed, PlannedPart, Stage},
     reading::Verdict,
-    report::{self, figure, list, page::verdict_word, percent, sentence},
+    report::{count, figure, list, number::stated, page::verdict_word, percent, sentence},
 };
 
 /// Suspects that stand on the first page.
@@ -27,9 +27,8 @@ pub(super) fn summary(of: &Of) -> Section {
         rows.iter()
             .map(|row| Block::Judgement(row.judgement.clone())),
     );
-    blocks.extend(open(of));
+    blocks.extend(plan(of));
     blocks.extend(done(of));
-    blocks.extend(costs(of));
     blocks.extend(seen(of));
     blocks.extend(not_checked(of, &rows));
     if rows.iter().any(|row| row.judgement.rule.is_some()) {
@@ -48,8 +47,8 @@ fn tag(of: &Of) -> Block {
     if let Some(vehicle) = of.vehicle() {
         first.push(format!(
             "tank {} cm3, {} kg",
-            report::number::stated(vehicle.tank_m3 * 1e6),
-            report::number::stated(vehicle.mass_kg)
+            stated(vehicle.tank_m3 * 1e6),
+            stated(vehicle.mass_kg)
         ));
     }
     if !first.is_empty() {
@@ -166,7 +165,7 @@ fn words(of: &Of, main: &Taken, counting: &[&Taken]) -> String {
         Some(why) => words.push(why),
         None => {
             let said = Said::of_finding(finding, taken::about(read, of.vehicle()));
-            words.extend(said.under("result").first().map(|w| (*w).to_owned()));
+            words.extend(from_what(finding, &said));
             words.extend(said.under("next").first().map(|w| (*w).to_owned()));
         }
     }
@@ -187,6 +186,25 @@ fn words(of: &Of, main: &Taken, counting: &[&Taken]) -> String {
         )));
     }
     words.join(" ")
+}
+
+/// What stands beside the figure: at which pressure, from how many pulls, in which part.
+fn from_what(finding: &Finding, said: &Said) -> Option<String> {
+    match finding {
+        Finding::Leak(leak) => {
+            let at = leak.p_ref_pa?;
+            Some(format!("At {} kPa.", stated(at / 1e3)))
+        }
+        Finding::Pull(pull) => {
+            let n = count(pull.usable.len() as u64, "pull");
+            Some(if pull.plug_out {
+                "Plug out.".to_owned()
+            } else {
+                format!("From {n}.")
+            })
+        }
+        Finding::Roll(_) => said.under("result").first().map(|w| (*w).to_owned()),
+    }
 }
 
 /// `4.1 (3.7 to 4.5), outside`.
@@ -305,32 +323,99 @@ fn table(caption: &str, head: &[&str], figures: &[usize], rows: Vec<Vec<String>>
     })
 }
 
-/// What to open, in order.
-fn open(of: &Of) -> Option<Block> {
-    let minutes = |part: &PlannedPart| {
-        part.minutes
-            .map_or_else(|| "-".into(), |m| format!("{m} min"))
-    };
-    let rows: Vec<Vec<String>> = parts(of)
-        .iter()
-        .filter(|part| matches!(part.act, Act::ToOpen | Act::Needed))
-        .map(|part| {
-            vec![
-                part.name.clone(),
-                guilty(of, part.part.as_deref()),
-                minutes(part),
-            ]
-        })
-        .collect();
-    if !rows.is_empty() {
-        return Some(table(
-            "What to open, in this order",
-            &["part", "guilty", "work"],
-            &[1, 2],
-            rows,
-        ));
+/// What to open, in order, and what it costs; where prices stand in several currencies, each has a table of its own.
+fn plan(of: &Of) -> Vec<Block> {
+    let parts = parts(of);
+    if parts.is_empty() {
+        return suspects(of).into_iter().collect();
     }
-    suspects(of)
+    let mut currencies: Vec<&str> = Vec::new();
+    for price in parts.iter().filter_map(|part| part.price.as_ref()) {
+        if !currencies.contains(&price.currency.as_str()) {
+            currencies.push(&price.currency);
+        }
+    }
+    if currencies.is_empty() {
+        currencies.push("");
+    }
+    let in_currency = |part: &PlannedPart, currency: &str| match &part.price {
+        Some(price) => price.currency == currency,
+        None => currency == currencies[0],
+    };
+    currencies
+        .iter()
+        .map(|currency| {
+            let here: Vec<&PlannedPart> = parts
+                .iter()
+                .filter(|part| in_currency(part, currency))
+                .collect();
+            one_plan(of, &here, currency)
+        })
+        .collect()
+}
+
+fn one_plan(of: &Of, parts: &[&PlannedPart], currency: &str) -> Block {
+    let mut whose: Vec<String> = Vec::new();
+    for who in parts.iter().filter_map(|part| part.priced_by.as_ref()) {
+        if !whose.contains(who) {
+            whose.push(who.clone());
+        }
+    }
+    let (mut low, mut high, mut work) = (0_u64, 0_u64, 0_u32);
+    let mut rows = Vec::new();
+    for part in parts {
+        let price = part.price.as_ref();
+        low = low.saturating_add(price.map_or(0, |p| p.low));
+        high = high.saturating_add(price.map_or(0, |p| p.high));
+        work = work.saturating_add(part.minutes.unwrap_or(0));
+        let dash = || "-".to_owned();
+        rows.push(vec![
+            part.name.clone(),
+            say::act(part.act).into(),
+            guilty(of, part.part.as_deref()),
+            part.minutes.map_or_else(dash, |m| format!("{m} min")),
+            part.from.clone().unwrap_or_else(dash),
+            price.map_or_else(dash, |p| say::amount(p.low, p.high)),
+        ]);
+    }
+    let sum = parts.len() > 1;
+    if sum {
+        let nothing = String::new;
+        let all = if currency.is_empty() {
+            nothing()
+        } else {
+            say::amount(low, high)
+        };
+        rows.push(vec![
+            "all".into(),
+            nothing(),
+            nothing(),
+            format!("{work} min"),
+            nothing(),
+            all,
+        ]);
+    }
+    let caption = match (currency, whose.is_empty()) {
+        ("", _) => "What to open, in this order".to_owned(),
+        (currency, true) => {
+            format!(
+                "What to open, in this order, and what it costs in {currency} (nobody says whose prices)"
+            )
+        }
+        (currency, false) => format!(
+            "What to open, in this order, and what it costs in {currency} (prices: {})",
+            list(&whose)
+        ),
+    };
+    Block::Table(Table {
+        caption,
+        head: ["part", "to do", "guilty", "work", "from", "price"]
+            .map(str::to_owned)
+            .to_vec(),
+        figures: vec![2, 3, 5],
+        rows,
+        sum,
+    })
 }
 
 /// Without a plan: what the roll suspects.
@@ -366,72 +451,12 @@ fn suspects(of: &Of) -> Option<Block> {
 
 /// What was done.
 fn done(of: &Of) -> Vec<Block> {
-    let mut items: Vec<String> = parts(of)
-        .iter()
-        .filter(|part| matches!(part.act, Act::Renewed | Act::PutRight))
-        .map(|part| sentence(&format!("{}: {}", part.name, say::act(part.act))))
-        .collect();
-    for entry in &of.inspected.visit.entries {
-        if let Deed::Repaired { text } = &entry.deed {
-            items.push(sentence(&of.corrected(entry.n, text)));
-        }
-    }
-    heading_and_list("What was done", items)
-}
-
-/// What it costs, and whose prices.
-fn costs(of: &Of) -> Vec<Block> {
-    let parts = parts(of);
-    let priced: Vec<&PlannedPart> = parts.iter().filter(|p| p.price.is_some()).collect();
-    let mut currencies: Vec<&str> = Vec::new();
-    for price in priced.iter().filter_map(|p| p.price.as_ref()) {
-        if !currencies.contains(&price.currency.as_str()) {
-            currencies.push(&price.currency);
-        }
-    }
-    let whose: Vec<String> = priced.iter().filter_map(|p| p.priced_by.clone()).collect();
-    currencies
-        .into_iter()
-        .map(|currency| {
-            let mut sum = (0_u64, 0_u64);
-            let mut rows = Vec::new();
-            for part in &priced {
-                let Some(price) = part.price.as_ref().filter(|p| p.currency == currency) else {
-                    continue;
-                };
-                sum = (
-                    sum.0.saturating_add(price.low),
-                    sum.1.saturating_add(price.high),
-                );
-                rows.push(vec![
-                    part.name.clone(),
-                    part.from.clone().unwrap_or_else(|| "-".into()),
-                    part.priced_by.clone().unwrap_or_else(|| "-".into()),
-                    say::amount(price.low, price.high),
-                ]);
-            }
-            rows.push(vec![
-                "all".into(),
-                String::new(),
-                String::new(),
-                say::amount(sum.0, sum.1),
-            ]);
-            let caption = if whose.is_empty() {
-                format!("What it costs, {currency} (nobody says whose prices)")
-            } else {
-                format!("What it costs, {currency}")
-            };
-            Block::Table(Table {
-                caption,
-                head: ["part", "from", "price says", "price"]
-                    .map(str::to_owned)
-                    .to_vec(),
-                figures: vec![3],
-                rows,
-                sum: true,
-            })
-        })
-        .collect()
+    let entries = of.inspected.visit.entries.iter();
+    let items = entries.filter_map(|entry| match &entry.deed {
+        Deed::Repaired { text } => Some(sentence(&of.corrected(entry.n, text))),
+        _ => None,
+    });
+    heading_and_list("What was done", items.collect())
 }
 
 fn heading_and_list(heading: &str, items: Vec<String>) -> Vec<Block> {

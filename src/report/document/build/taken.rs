@@ -1,12 +1,13 @@
 //! The tests that were taken, and the page of each.
 
 use super::{
-    super::{Block, Judgement, Section},
+    super::{Block, Judgement, Section, Table},
     Inspected, InspectedCapture, Of, ReadCapture, agreement, drawings_of, rule_first, say, section,
 };
 use crate::{
     inspect::{Finding, Test},
     inspection::{Deed, Stage},
+    reading::Estimate,
     report::{
         self, About, count, figure, limit_source,
         number::{scientific, shown, stated},
@@ -125,38 +126,112 @@ impl Said {
             .collect()
     }
 
-    /// Everything but what stands elsewhere on paper, as blocks.
+    /// Everything but what stands elsewhere on paper, as blocks: a heading's sentences are one paragraph, its rows are facts.
     pub fn blocks(&self, left_out: &[&str]) -> Vec<Block> {
         let mut blocks = Vec::new();
         for (heading, parts) in &self.0 {
-            if left_out.contains(&heading.as_str()) || parts.is_empty() {
+            // a heading with columns stands over rows that have a table of their own on paper
+            let is_table = heading.contains("   ");
+            if left_out.contains(&heading.as_str()) || parts.is_empty() || is_table {
                 continue;
             }
-            let mut typed: Vec<String> = Vec::new();
-            let is_table = heading.contains("   ");
-            if is_table {
-                typed.push(heading.clone());
-            } else if !heading.is_empty() && heading != "result" {
-                blocks.push(Block::Heading(heading.clone()));
+            if !heading.is_empty() && heading != "result" {
+                blocks.push(Block::Heading(sentence_case(heading)));
             }
+            let mut said: Vec<&str> = Vec::new();
+            let mut rows: Vec<(String, String)> = Vec::new();
             for part in parts {
                 match part {
                     Part::Said(words) => {
-                        if !typed.is_empty() {
-                            blocks.push(Block::Typed(std::mem::take(&mut typed)));
-                        }
-                        blocks.push(Block::Text(words.clone()));
+                        take_rows(&mut blocks, &mut rows);
+                        said.push(words);
                     }
-                    Part::Line(line) => typed.push(line.trim_end().to_owned()),
+                    Part::Line(line) => {
+                        take_said(&mut blocks, &mut said);
+                        let line = line.trim();
+                        let (what, value) = line.split_once("  ").unwrap_or((line, ""));
+                        rows.push((what.to_owned(), value.trim().to_owned()));
+                    }
                     Part::Title { .. } | Part::Heading(_) => {}
                 }
             }
-            if !typed.is_empty() {
-                blocks.push(Block::Typed(typed));
-            }
+            take_said(&mut blocks, &mut said);
+            take_rows(&mut blocks, &mut rows);
         }
         blocks
     }
+}
+
+fn take_said(blocks: &mut Vec<Block>, said: &mut Vec<&str>) {
+    if !said.is_empty() {
+        blocks.push(Block::Text(std::mem::take(said).join(" ")));
+    }
+}
+
+fn take_rows(blocks: &mut Vec<Block>, rows: &mut Vec<(String, String)>) {
+    if !rows.is_empty() {
+        blocks.push(Block::Facts(std::mem::take(rows)));
+    }
+}
+
+/// First letter large, no stop: a heading.
+fn sentence_case(words: &str) -> String {
+    let words = report::sentence(words);
+    words.trim_end_matches('.').to_owned()
+}
+
+/// Pulls one by one.
+fn pulls(finding: &Finding) -> Option<Block> {
+    let Finding::Pull(pull) = finding else {
+        return None;
+    };
+    let cell = |estimate: Option<Estimate>| {
+        estimate.map_or_else(
+            || "-".to_owned(),
+            |e| {
+                let s = shown(e);
+                format!("{} ({})", s.value, s.range())
+            },
+        )
+    };
+    let rows: Vec<Vec<String>> = (1..)
+        .zip(&pull.pulls)
+        .map(|(n, pull): (u32, _)| {
+            let remark = match (pull.gap, pull.cord_end) {
+                (true, _) => "readings missing",
+                (_, true) => "cord ran out to its stop (left out)",
+                _ => "",
+            };
+            vec![
+                n.to_string(),
+                format!("{:.2} s", pull.start_s),
+                pull.strokes.len().to_string(),
+                cell(pull.peak_n),
+                cell(pull.lift_ratio),
+                pull.cadence_hz
+                    .map_or_else(|| "-".to_owned(), |c| shown(c).value),
+                remark.to_owned(),
+            ]
+        })
+        .collect();
+    let head = [
+        "pull",
+        "start",
+        "strokes",
+        "peak, N",
+        "lift ratio",
+        "strokes a second",
+        "",
+    ];
+    (!rows.is_empty()).then(|| {
+        Block::Table(Table {
+            caption: "Every pull".into(),
+            head: head.map(str::to_owned).to_vec(),
+            figures: vec![0, 1, 2, 5],
+            rows,
+            sum: false,
+        })
+    })
 }
 
 /// What a text says about a capture beside its finding.
@@ -172,7 +247,7 @@ pub(super) fn about<'a>(read: &'a ReadCapture, vehicle: Option<&'a Vehicle>) -> 
 /// What a person calls the setup of a capture.
 pub(super) fn setup_words(read: &ReadCapture, vehicle: Option<&Vehicle>) -> String {
     match &read.meta.setup {
-        None => "not stated".into(),
+        None => "setup not stated".into(),
         Some(name) => {
             let setup = vehicle.and_then(|v| v.setup(name));
             let label = setup.and_then(|s| s.label.as_deref());
@@ -233,6 +308,14 @@ pub(super) fn page(of: &Of, taken: &Taken) -> Section {
             next
         }
     });
+    let words = format!(
+        "{} {words}",
+        report::sentence(&format!(
+            "{}, {}",
+            setup_words(read, of.vehicle()),
+            say::stage(taken.stage)
+        ))
+    );
     let name = format!(
         "{}, {}, {}",
         finding.test().word(),
@@ -243,6 +326,7 @@ pub(super) fn page(of: &Of, taken: &Taken) -> Section {
     let (_, pictures) = rule_first(finding, drawings_of(finding, of.vehicle()));
     blocks.extend(pictures.into_iter().map(Block::Picture));
     blocks.extend(said.blocks(&["", "next", "record", "careful", "no number, because"]));
+    blocks.extend(pulls(finding));
     blocks.push(Block::Facts(facts(of, taken, read, &said)));
     section(&name, true, blocks)
 }
