@@ -33,7 +33,7 @@ export async function open(browser, { width, height, dark = false, calm = false,
     const text = message.text();
     // A bench that is gone refuses connections; vibration needs a touch; plain HTTP on a network is not trusted with
     // COOP. None is ours.
-    if (message.type() === "error" && !/ERR_CONNECTION|ERR_INCOMPLETE|navigator\.vibrate|status of 40\d|Cross-Origin-Opener-Policy/.test(text)) page.wrongs.push(text);
+    if (message.type() === "error" && !/ERR_CONNECTION|ERR_INCOMPLETE|navigator\.vibrate|status of 4\d\d|Cross-Origin-Opener-Policy/.test(text)) page.wrongs.push(text);
   });
   return page;
 }
