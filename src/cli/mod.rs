@@ -6,7 +6,6 @@ mod bench;
 mod calibrate;
 mod compare;
 mod demo;
-mod demo_sensors;
 mod export;
 mod inspection;
 mod keys;

@@ -37,7 +37,7 @@ use crate::{
 const VOUCHES: &str = "these are the lines, photographs and notes of this inspection, unchanged";
 
 /// `seal`.
-#[derive(Args, Clone, Debug)]
+#[derive(Args, Clone, Debug, Default)]
 #[command(group = clap::ArgGroup::new("what").required(true).args(["path", "new_key"]))]
 pub struct SealArgs {
     /// Folder of an inspection, or a sealed one that is to be signed or time-stamped.

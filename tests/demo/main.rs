@@ -2,11 +2,14 @@
 
 #![allow(clippy::unwrap_used)] // in a test an unwrap is an assertion
 
+mod inspection;
+
 use std::{
     collections::BTreeMap,
     fs,
     path::{Path, PathBuf},
     process::Command,
+    sync::OnceLock,
 };
 
 use feelgauge::{
@@ -242,6 +245,21 @@ fn feelgauge(dir: &Path, args: &[&str]) -> (Option<i32>, String, String) {
     (run.status.code(), text(run.stdout), text(run.stderr))
 }
 
+/// The demo's folder, made once for all tests that only look.
+fn demo() -> &'static Path {
+    static MADE: OnceLock<PathBuf> = OnceLock::new();
+    MADE.get_or_init(|| {
+        let base = Path::new(env!("CARGO_TARGET_TMPDIR")).join("demo");
+        // what an earlier run left
+        let _ = fs::remove_dir_all(&base);
+        fs::create_dir_all(&base).unwrap();
+        let (status, text, errors) = feelgauge(&base, &["demo"]);
+        assert_eq!((status, errors.as_str()), (Some(0), ""), "{text}");
+        fs::write(base.join("said.txt"), text).unwrap();
+        base.join("feelgauge-demo")
+    })
+}
+
 /// Every file of a folder, by its path in it.
 fn files(folder: &Path) -> BTreeMap<PathBuf, Vec<u8>> {
     let mut found = BTreeMap::new();
@@ -263,9 +281,9 @@ fn files(folder: &Path) -> BTreeMap<PathBuf, Vec<u8>> {
 #[test]
 fn same_seed_gives_the_same_bytes_and_another_seed_others() {
     let base = tempfile::tempdir().unwrap();
+    fs::create_dir(base.path().join("feelgauge-demo")).unwrap();
     for (args, folder) in [
-        (&["demo"][..], "feelgauge-demo"),
-        (&["demo", "--seed", "1"], "feelgauge-demo-2"),
+        (&["demo", "--seed", "1"][..], "feelgauge-demo-2"),
         (
             &["demo", "--seed", "2", "--out", "deep/other"],
             "deep/other",
@@ -279,8 +297,12 @@ fn same_seed_gives_the_same_bytes_and_another_seed_others() {
         );
         assert!(text.contains(&format!("Written to {folder}")), "{text}");
     }
-    let first = files(&base.path().join("feelgauge-demo"));
-    assert_eq!(first, files(&base.path().join("feelgauge-demo-2")));
+    let first = files(demo());
+    let second = files(&base.path().join("feelgauge-demo-2"));
+    assert!(first.keys().eq(second.keys()));
+    for (path, bytes) in &first {
+        assert!(second[path] == *bytes, "{}", path.display());
+    }
     let other = files(&base.path().join("deep/other"));
     for name in ["findings.json", "truth.json", "summary.txt"] {
         assert_ne!(first[Path::new(name)], other[Path::new(name)], "{name}");
@@ -291,9 +313,8 @@ fn same_seed_gives_the_same_bytes_and_another_seed_others() {
 /// was put in lies where the findings say.
 #[test]
 fn demo_tells_the_truth_and_its_captures_say_the_same_again() {
-    let base = tempfile::tempdir().unwrap();
-    let (status, text, _) = feelgauge(base.path(), &["demo", "--out", "d"]);
-    assert_eq!(status, Some(0));
+    let folder = demo();
+    let text = fs::read_to_string(folder.with_file_name("said.txt")).unwrap();
     for words in [
         "leak: outside",
         "pull: within",
@@ -303,7 +324,6 @@ fn demo_tells_the_truth_and_its_captures_say_the_same_again() {
     ] {
         assert!(text.contains(words), "'{words}' is missing in:\n{text}");
     }
-    let folder = base.path().join("d");
     let read = |name: &str| fs::read_to_string(folder.join(name)).unwrap();
     let findings: serde_json::Value = serde_json::from_str(&read("findings.json")).unwrap();
     let truth: serde_json::Value = serde_json::from_str(&read("truth.json")).unwrap();
@@ -320,7 +340,7 @@ fn demo_tells_the_truth_and_its_captures_say_the_same_again() {
         assert_eq!(finding["refused"], serde_json::Value::Null);
         assert_eq!(finding["quality"]["faults"], serde_json::json!({}));
         let capture = capture.to_str().unwrap();
-        let (status, again, errors) = feelgauge(base.path(), &["analyze", test, capture, "--json"]);
+        let (status, again, errors) = feelgauge(folder, &["analyze", test, capture, "--json"]);
         assert_eq!((status, errors.as_str()), (Some(0), ""));
         let again: serde_json::Value = serde_json::from_str(&again).unwrap();
         assert_eq!(again, *finding, "{test}: live and replayed");
@@ -365,14 +385,14 @@ fn demo_as_json_is_the_list_of_findings() {
 /// The demo's leak capture on its own, in a fresh folder.
 fn leak_capture() -> (tempfile::TempDir, PathBuf) {
     let base = tempfile::tempdir().unwrap();
-    assert_eq!(feelgauge(base.path(), &["demo", "--out", "d"]).0, Some(0));
-    let captures = base.path().join("d/captures");
+    let captures = fs::read_dir(demo().join("captures")).unwrap();
     let of_leak = |path: &PathBuf| path.to_str().unwrap().contains("-leak-");
-    let capture = fs::read_dir(captures)
-        .unwrap()
-        .map(|e| e.unwrap().path())
-        .find(of_leak)
-        .unwrap();
+    let original = captures.map(|e| e.unwrap().path()).find(of_leak).unwrap();
+    let capture = base.path().join(original.file_name().unwrap());
+    fs::create_dir(&capture).unwrap();
+    for (name, bytes) in files(&original) {
+        fs::write(capture.join(name), bytes).unwrap();
+    }
     (base, capture)
 }
 

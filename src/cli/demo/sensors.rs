@@ -5,9 +5,10 @@ use std::fmt::Write as _;
 
 use jiff::civil::{Date, date};
 
-use super::{Failure, calibrate};
+use super::Failure;
 use crate::{
     calibration::{Calibration, Factor, Gravity, buoyancy, column_density},
+    cli::calibrate,
     inspect::Calibrations,
     physics::noise::Noise,
     probe::{board::BoardPlan, boards},
@@ -30,11 +31,16 @@ const HEIGHTS_MM: [f64; 6] = [0.0, 200.0, 400.0, 600.0, 800.0, 1000.0];
 /// Streams of the demo's randomness that nothing else uses.
 const FORCE_STREAM: u64 = 7001;
 const PRESSURE_STREAM: u64 = 7002;
+const CHECK_STREAMS: [u64; 2] = [7003, 7004];
+/// Mass of the check weight.
+const CHECK_KG: f64 = 5.0;
 
 /// One probe's calibration.
 pub(super) struct Sensor {
     /// Name of its files without ending: kind and serial.
     pub name: String,
+    /// Its serial number.
+    pub serial: String,
     /// The rows that were written down.
     pub rows: String,
     /// The calibration file.
@@ -106,7 +112,12 @@ fn sensor(
     let name = format!("{kind}-{serial}");
     let file = calibrate::of_rows(ruler, (&format!("{name}.csv"), &rows), serial, DAY)?
         .expect("masses and columns over the whole range give a line");
-    Ok(Sensor { name, rows, file })
+    Ok(Sensor {
+        name,
+        serial: serial.clone(),
+        rows,
+        file,
+    })
 }
 
 impl Sensor {
@@ -115,4 +126,29 @@ impl Sensor {
         let calibration = Calibration::parse(&self.file).expect("it was written just now");
         Calibrations::new(vec![(calibration, self.file.clone())])
     }
+    /// The check weight on the force probe, before or after the visit, read through its calibration.
+    pub fn hung(&self, seed: u64, is_after: bool) -> Hung {
+        let gravity = Gravity::at(LATITUDE_DEG, Some(HEIGHT_M));
+        let stated_n = CHECK_KG * gravity.value * buoyancy().value;
+        let mut noise = Noise::new(seed, CHECK_STREAMS[usize::from(is_after)]);
+        let scale = boards::force(&[], 1, seed).identity.channels[0].scale;
+        let count = ((stated_n + HANGING_N * noise.normal()) / scale).round();
+        let calibration = Calibration::parse(&self.file).expect("it was written just now");
+        let line = calibration.line.expect("masses give a line");
+        let shown_n = line.value(count);
+        Hung {
+            stated_n,
+            stated_u_n: MASS_U_KG * gravity.value,
+            shown_n,
+            shown_u_n: libm::hypot(line.u_relative * shown_n, HANGING_N),
+        }
+    }
+}
+
+/// A check weight: what it should show, and what it showed.
+pub(super) struct Hung {
+    pub stated_n: f64,
+    pub stated_u_n: f64,
+    pub shown_n: f64,
+    pub shown_u_n: f64,
 }
