@@ -97,7 +97,7 @@ pub struct Arguments {
 /// The verbs.
 #[derive(Debug, Subcommand)]
 pub enum Verb {
-    /// Measure an invented car with virtual probes: a whole inspection, verdicts in the terminal, captures in a folder.
+    /// A whole inspection of an invented car on virtual probes: before and after a repair, report, seal, verify.
     Demo(DemoArgs),
     /// List the probes that are plugged in, with identity and health.
     Probes(ProbesArgs),
