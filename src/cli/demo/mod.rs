@@ -17,11 +17,13 @@ use std::{
 use schemars::JsonSchema;
 use serde::Serialize;
 
-use super::{DONE, Failure, Outcome, Output, args::DemoArgs, progress::Progress};
+use super::{
+    DONE, Failure, Outcome, Output, args::DemoArgs, progress::Progress, report as cli_report,
+};
 use crate::{
     inspect::{Finding, Test},
     physics::PLOVER_8,
-    report,
+    report::{self, document::Paper},
     vehicle::Vehicle,
 };
 use sensors::{Sensor, sensors};
@@ -60,8 +62,15 @@ pub fn run(args: &DemoArgs, output: &mut Output) -> Outcome {
     let inspection = folder.join(INSPECTION);
     let seeds = (args.seed, &sensors);
     let visited = visit::visit(&inspection, &car, seeds, steps, &mut progress)?;
-    progress.show("report, seal, verify ...");
+    cli_report::write(&inspection, None, Paper::A4, &mut |words| {
+        progress.show(words);
+    })?;
+    progress.show("sealing, signing, verifying ...");
     let sealed = sealing::seal(&folder, &inspection, args.seed)?;
+    let out = folder.join(REPORT);
+    cli_report::write(&folder.join(SEALED), Some(&out), Paper::A4, &mut |words| {
+        progress.show(words);
+    })?;
     let told = Told {
         car: &car,
         visited: &visited,

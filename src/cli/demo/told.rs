@@ -12,14 +12,16 @@ use crate::{
     inspect::Finding,
     inspection::Stage,
     reading::{SOFTWARE, Verdict},
-    report::{self, About, AboutComparison},
+    report::{self, About, AboutComparison, sentence},
     vehicle::Vehicle,
 };
 
+/// Rows of a table on a page begin so.
+const TABLE: &str = "    ";
 /// Columns of the terminal.
 const WIDTH: usize = 78;
 /// Sentences of a page's result that stand on the terminal.
-const SENTENCES: usize = 4;
+const SENTENCES: usize = 3;
 
 /// Everything that is told of.
 pub(super) struct Told<'a> {
@@ -87,21 +89,20 @@ impl Told<'_> {
         let mut seen: Vec<(&str, &str)> = Vec::new();
         for taken in self.of(stage) {
             let kind = (taken.finding.test().word(), taken.setup);
-            let again = if seen.contains(&kind) { " again" } else { "" };
+            let is_again = seen.contains(&kind);
             seen.push(kind);
+            let again = if is_again { "again: " } else { "" };
             let _ = writeln!(
                 text,
-                "{}: {}    {}{again}",
+                "{}: {}    {again}{}",
                 kind.0,
                 self.word(taken),
-                self.setup(taken)
+                in_short(&taken.finding, self.car)
             );
-            let in_short = in_short(&taken.finding, self.car);
-            if again.is_empty() {
+            if !is_again {
                 let (result, _) = self.result(taken);
-                said(text, "  ", &format!("{}. {result}", capital(&in_short)));
-            } else {
-                said(text, "  ", &format!("{}.", capital(&in_short)));
+                let setup = sentence(&self.setup(taken));
+                said(text, "  ", &format!("{setup} {result}"));
             }
         }
     }
@@ -286,22 +287,19 @@ fn title(page: &str) -> (&str, &str) {
 fn section(page: &str, heading: &str) -> String {
     let lines = page.lines().skip_while(|line| *line != heading).skip(1);
     let under: Vec<&str> = lines
-        .take_while(|line| line.starts_with("  "))
+        .take_while(|line| line.starts_with("  ") && !line.starts_with(TABLE))
         .map(str::trim)
         .collect();
     under.join(" ")
 }
 
+/// The first sentences; one that leads over to a table is left out.
 fn first_sentences(words: &str, n: usize) -> String {
     let ends = words.match_indices(". ").map(|(at, _)| at + 1);
-    let end = ends.chain([words.len()]).nth(n - 1).unwrap_or(words.len());
-    words[..end].to_owned()
-}
-
-fn capital(words: &str) -> String {
-    let mut chars = words.chars();
-    let first = chars.next().map(|c| c.to_ascii_uppercase());
-    first.into_iter().chain(chars).collect()
+    let ends: Vec<usize> = ends.chain([words.len()]).take(n).collect();
+    let is_whole = |end: &&usize| !words[..**end].ends_with(':');
+    let end = ends.iter().rev().find(is_whole).copied();
+    words[..end.unwrap_or(words.len())].to_owned()
 }
 
 /// A finding in a few words.
@@ -349,6 +347,7 @@ mod tests {
         assert_eq!(result, "It loses 16.6 cm3 a minute. Range: 1 to 2.");
         assert_eq!(first_sentences(&result, 1), "It loses 16.6 cm3 a minute.");
         assert_eq!(first_sentences(&result, 9), result);
+        assert_eq!(first_sentences("One. Two. Rows:", 3), "One. Two.");
         assert_eq!(section(PAGE, "next"), "Stop.");
     }
 

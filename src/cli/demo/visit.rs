@@ -40,13 +40,10 @@ pub(super) struct Taken {
 
 /// What the visit gave.
 pub(super) struct Visited {
-    pub folder: Folder,
     /// In the order in which they were taken.
     pub taken: Vec<Taken>,
     /// One a test.
     pub compared: Vec<CompareResult>,
-    /// The clock at the end.
-    pub clock: Clock,
 }
 
 /// The inspection being made.
@@ -108,14 +105,7 @@ pub(super) fn visit(
     folder
         .put_joint_statement(clock, OPERATOR, &present, &objections)
         .map_err(fail)?;
-    work.pass(WRITING_US);
-    let Work { folder, clock, .. } = work;
-    Ok(Visited {
-        folder,
-        taken,
-        compared,
-        clock,
-    })
+    Ok(Visited { taken, compared })
 }
 
 fn at(time: &str) -> Clock {
