@@ -169,7 +169,7 @@ fn file_name(path: &Path) -> String {
 pub(super) struct Writing {
     dir: PathBuf,
     pub folder: Folder,
-    pub clock: Clock,
+    clock: Clock,
     pub who: String,
 }
 
@@ -190,6 +190,19 @@ impl Writing {
             clock,
             who,
         })
+    }
+
+    /// The car's file, where the inspection has one.
+    pub(super) fn vehicle(&self) -> Result<Option<PathBuf>, Failure> {
+        let files = self.folder.files().map_err(failure)?;
+        let has = files.iter().any(|path| path == VEHICLE);
+        Ok(has.then(|| self.folder.base().join(VEHICLE)))
+    }
+
+    /// Pressure of the air as it was read off last, Pa.
+    pub(super) fn ambient_pa(&self) -> Result<Option<f64>, Failure> {
+        let visit = self.folder.visit().map_err(failure)?;
+        Ok(visit.conditions().ambient_pa)
     }
 
     fn write(&self, deed: Deed) -> Result<Entry, Failure> {

@@ -21,6 +21,7 @@ use tokio::{
 use super::{
     DONE, Failure, Outcome, Output,
     args::TakeArgs,
+    inspection::Writing,
     progress::Progress,
     remote::{self, Remote},
     say,
@@ -88,7 +89,10 @@ pub enum Shown {
 pub fn run(args: &TakeArgs, output: &mut Output) -> Outcome {
     let bench = Remote::find();
     match &bench {
-        Some(bench) if args.ports.is_empty() => return remote::take(bench, args, output),
+        Some(bench) if args.ports.is_empty() => {
+            no_inspection(args)?;
+            return remote::take(bench, args, output);
+        }
         Some(bench) => remote::ports_are_the_benchs(bench),
         None if args.ports.is_empty() => {
             return Err(Failure::Usage(
@@ -97,15 +101,37 @@ pub fn run(args: &TakeArgs, output: &mut Output) -> Outcome {
         }
         None => {}
     }
-    let plan = plan::plan(args)?;
+    let inspection = args.inspection.as_deref();
+    let by = args.operator.as_deref();
+    let inspection = inspection.map(|dir| Writing::of(dir, by)).transpose()?;
+    let plan = plan::plan(args, inspection.as_ref())?;
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .enable_all()
         .build()
         .map_err(|e| Failure::Work(format!("feelgauge: no tasks can be started: {e}")))?;
     let report = runtime.block_on(take(&plan))?;
+    if let Some(inspection) = &inspection {
+        let entries = inspection.capture(Path::new(&report.capture), None)?;
+        let lines: Vec<String> = entries.iter().map(|entry| entry.n.to_string()).collect();
+        say(&format!(
+            "feelgauge: entered into the inspection's journal, line {}",
+            lines.join(" and ")
+        ));
+    }
     let text = |terminal: bool| plan::words(&plan, &report, terminal);
     output.result(&report, text)?;
     Ok(DONE)
+}
+
+/// A running bench records into a folder of its own.
+fn no_inspection(args: &TakeArgs) -> Result<(), Failure> {
+    match &args.inspection {
+        None => Ok(()),
+        Some(dir) => Err(Failure::Usage(format!(
+            "feelgauge: the running bench records where it was told to when it began; then enter the capture: feelgauge inspection add {} CAPTURE",
+            dir.display()
+        ))),
+    }
 }
 
 /// A capture that another verb needs.

@@ -4,7 +4,7 @@ use std::{collections::BTreeSet, path::PathBuf, time::Duration};
 
 use super::{Shown, TakeReport};
 use crate::{
-    cli::{self, Failure, args::TakeArgs},
+    cli::{self, Failure, args::TakeArgs, inspection::Writing},
     clock::Clock,
     inspect::{Settings, SettingsError, Source, Stated, Test, settings},
     probe::serial::PortName,
@@ -71,7 +71,7 @@ impl Plan {
 }
 
 /// Resolves the arguments. Whatever can be wrong with them is found here, before the person has pumped or pulled.
-pub(super) fn plan(args: &TakeArgs) -> Result<Plan, Failure> {
+pub(super) fn plan(args: &TakeArgs, inspection: Option<&Writing>) -> Result<Plan, Failure> {
     let usage = |e: String| Failure::Usage(format!("feelgauge: {e}"));
     if !args.bare.is_empty() && args.bare.len() != args.ports.len() {
         let (bare, ports) = (args.bare.len(), args.ports.len());
@@ -90,22 +90,35 @@ pub(super) fn plan(args: &TakeArgs) -> Result<Plan, Failure> {
             bare: bare.transpose().map_err(|e| usage(e.to_string()))?,
         });
     }
-    cli::tree::not_in_a_seal(&args.out)?;
-    if let (Some(setup), None) = (&args.setup, &args.vehicle) {
+    let out = match inspection {
+        None => args.out.clone(),
+        Some(inspection) => inspection.folder.captures().base().to_path_buf(),
+    };
+    cli::tree::not_in_a_seal(&out)?;
+    let own = inspection.map(Writing::vehicle).transpose()?.flatten();
+    let file = args.vehicle.clone().or(own);
+    if let (Some(setup), None) = (&args.setup, &file) {
         return Err(usage(format!(
             "setup {setup} stands in no vehicle file; name the file: --vehicle FILE"
         )));
     }
-    let vehicle = args.vehicle.as_deref().map(cli::plan::vehicle);
+    let vehicle = file.as_deref().map(cli::plan::vehicle);
     let (vehicle_text, vehicle) = vehicle.transpose()?.unzip();
+    let mut stated = stated(args)?;
+    if let Some(inspection) = inspection {
+        stated.ambient_pa = stated.ambient_pa.or(inspection.ambient_pa()?);
+    }
     let plan = Plan {
         test: args.test,
         is_test: true,
         ways,
         duration: args.duration,
-        out: args.out.clone(),
-        operator: args.operator.clone(),
-        stated: stated(args)?,
+        out,
+        operator: match inspection {
+            Some(inspection) => Some(inspection.who.clone()),
+            None => args.operator.clone(),
+        },
+        stated,
         vehicle_text,
         vehicle,
     };
