@@ -1,0 +1,14 @@
+//! An inspection's folder as a person and other programs use it.
+
+#![allow(clippy::unwrap_used)] // in a test an unwrap is an assertion
+#![cfg(unix)]
+
+mod clock;
+mod copied;
+mod crash;
+mod disk;
+mod edges;
+mod format;
+mod place;
+mod together;
+mod visit;
