@@ -19,10 +19,10 @@ use crate::{
     place::picture,
 };
 
-type Bytes = Vec<(String, Vec<u8>)>;
+pub type Bytes = Vec<(String, Vec<u8>)>;
 
 /// A capture of a few bare lines.
-fn capture() -> (String, Bytes) {
+pub fn capture() -> (String, Bytes) {
     let dir = tempfile::tempdir().unwrap();
     let bare = Bare::describe("pressure:Pa:1").unwrap();
     let stated = Stated {

@@ -10,5 +10,6 @@ mod disk;
 mod edges;
 mod format;
 mod place;
+mod sample;
 mod together;
 mod visit;

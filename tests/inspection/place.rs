@@ -13,7 +13,6 @@ use serde_json::Value;
 pub const LEAK: &str = "20310517T142140Z-leak-whole";
 pub const PULL: &str = "20310517T142649Z-pull-plug_in_cold";
 
-
 /// What one run said.
 #[derive(Debug)]
 pub struct Said {
