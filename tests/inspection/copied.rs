@@ -1,6 +1,6 @@
 //! A copy with the owner's data left out still verifies, and says nothing of them anywhere.
 
-use std::fs;
+use std::{fs, process::Command};
 
 use crate::{
     place::{Place, copy},
@@ -31,6 +31,7 @@ fn holding(folder: &std::path::Path, words: &[&str]) -> Vec<String> {
 fn a_copy_without_its_owner_still_verifies() {
     let place = Place::new();
     whole(&place);
+    place.run(&["report", "i"]).done();
     place.key("club");
     place
         .run(&["seal", "i", "--sign", "club", "--as", "shop"])
@@ -41,6 +42,18 @@ fn a_copy_without_its_owner_still_verifies() {
         .inspection(&["copy", "i-sealed", "public", "--leave-out", "owner.toml"])
         .done();
     assert_eq!(holding(&place.at("public"), &secret), [] as [String; 0]);
+    // what a PDF packs is looked at unpacked
+    let pdf = place.at("public/data/report/report.pdf");
+    match Command::new("pdftotext").arg(&pdf).arg("-").output() {
+        Err(_) => eprintln!("SKIPPED: pdftotext is missing"),
+        Ok(run) => {
+            let text = String::from_utf8_lossy(&run.stdout).to_lowercase();
+            assert!(run.status.success() && text.contains("plover 8"), "{run:?}");
+            for word in secret {
+                assert!(!text.contains(&word.to_lowercase()), "{word}");
+            }
+        }
+    }
     place
         .run(&["verify", "public", "--left-out", "owner.toml"])
         .done();
