@@ -10,6 +10,7 @@ use crate::{
     calibration::{Calibration, Factor, Gravity, buoyancy, column_density},
     cli::calibrate,
     inspect::Calibrations,
+    inspection::{Checked, Moment},
     physics::noise::Noise,
     probe::{board::BoardPlan, boards},
 };
@@ -127,28 +128,26 @@ impl Sensor {
         Calibrations::new(vec![(calibration, self.file.clone())])
     }
     /// The check weight on the force probe, before or after the visit, read through its calibration.
-    pub fn hung(&self, seed: u64, is_after: bool) -> Hung {
+    pub fn hung(&self, seed: u64, moment: Moment) -> Checked {
         let gravity = Gravity::at(LATITUDE_DEG, Some(HEIGHT_M));
-        let stated_n = CHECK_KG * gravity.value * buoyancy().value;
-        let mut noise = Noise::new(seed, CHECK_STREAMS[usize::from(is_after)]);
+        let stated = CHECK_KG * gravity.value * buoyancy().value;
+        let stream = CHECK_STREAMS[usize::from(moment == Moment::After)];
+        let mut noise = Noise::new(seed, stream);
         let scale = boards::force(&[], 1, seed).identity.channels[0].scale;
-        let count = ((stated_n + HANGING_N * noise.normal()) / scale).round();
+        let count = ((stated + HANGING_N * noise.normal()) / scale).round();
         let calibration = Calibration::parse(&self.file).expect("it was written just now");
         let line = calibration.line.expect("masses give a line");
-        let shown_n = line.value(count);
-        Hung {
-            stated_n,
-            stated_u_n: MASS_U_KG * gravity.value,
-            shown_n,
-            shown_u_n: libm::hypot(line.u_relative * shown_n, HANGING_N),
+        let shown = line.value(count);
+        Checked {
+            moment,
+            by: "weight".into(),
+            probe: self.serial.clone(),
+            stated,
+            stated_u: MASS_U_KG * gravity.value,
+            shown,
+            shown_u: libm::hypot(line.u_relative * shown, HANGING_N),
+            unit: "N".into(),
+            capture: None,
         }
     }
-}
-
-/// A check weight: what it should show, and what it showed.
-pub(super) struct Hung {
-    pub stated_n: f64,
-    pub stated_u_n: f64,
-    pub shown_n: f64,
-    pub shown_u_n: f64,
 }

@@ -27,8 +27,8 @@ pub(super) fn opening(car: &str) -> Opening {
         opened: OPENED.replace('Z', "+00:00"),
         operator: OPERATOR.into(),
         house: Some(HOUSE.into()),
-        owner: Some("member M-27, who had borrowed it".into()),
-        reason: Some("came back with a hitch and a starter that feels flat".into()),
+        owner: Some("M-27, the borrower".into()),
+        reason: Some("a hitch that comes and goes, and a starter that feels flat".into()),
         car: Car {
             name: car.into(),
             description: Some(
@@ -154,8 +154,7 @@ pub(super) fn plan() -> Vec<Deed> {
             decision: Decision::Repair,
             offer: Some(price(SEAL + RING)),
             words: Some(
-                "Two parts at 23.40 EUR; a whole donor car of this model would be 60 to 80 EUR. The engine is \
-                 within its limit, whatever the cord felt like: it needs nothing."
+                "A whole donor car would be 60 to 80 EUR. The engine is within its limit and needs nothing."
                     .into(),
             ),
         },
@@ -175,6 +174,7 @@ pub(super) fn repair(lid: &str, ring: &str) -> Vec<Deed> {
             "Front ring gear: one tooth chipped, a burr beside it. Pinion, side and planet gears sound.",
             ring,
         ),
+        part("front diff", Some("ring_f"), Act::PutRight, 40, None),
         part("lid seal", None, Act::Renewed, 10, Some((SEAL, "new"))),
         part(
             "front ring and pinion",

@@ -35,7 +35,7 @@ impl Told<'_> {
     /// The stages, one screen each at most; `folder`: the demo's, as a person names it.
     pub fn stages(&self, folder: &str) -> String {
         let mut text = self.head();
-        self.taken_in(&mut text);
+        taken_in(&mut text);
         self.measured(&mut text, "As it came in", Stage::AsFound);
         self.repaired(&mut text);
         self.measured(&mut text, "After the repair", Stage::AfterRepair);
@@ -68,16 +68,6 @@ impl Told<'_> {
             self.seed,
             day(story::BEGIN),
         )
-    }
-
-    fn taken_in(&self, text: &mut String) {
-        heading(text, "Taken in", story::OPENED);
-        said(
-            text,
-            "  ",
-            "Tag, serial number and marks, what was claimed, seen, felt and not checked, a photograph with the tag \
-             in it, the day's conditions, a check weight on the force probe.",
-        );
     }
 
     fn measured(&self, text: &mut String, title: &str, stage: Stage) {
@@ -243,6 +233,16 @@ impl Told<'_> {
              feelgauge inspection show {folder}/{INSPECTION}\n"
         );
     }
+}
+
+fn taken_in(text: &mut String) {
+    heading(text, "Taken in", story::OPENED);
+    said(
+        text,
+        "  ",
+        "Tag, serial number and marks, what was claimed, seen, felt and not checked, a photograph with the tag \
+         in it, the day's conditions, a check weight on the force probe.",
+    );
 }
 
 fn day(time: &str) -> &str {

@@ -15,7 +15,7 @@ use crate::{
     clock::Clock,
     evidence::captures::ComparisonOf,
     inspect::{Finding, Test, comparison::CompareResult},
-    inspection::{CAPTURES, Checked, Deed, Folder, FolderError, Moment, Stage},
+    inspection::{CAPTURES, Deed, Folder, FolderError, Moment, Stage},
     physics::PLOVER_8,
     probe::virtual_bench::{self, Plan},
     units::ZERO_CELSIUS_K,
@@ -82,18 +82,18 @@ pub(super) fn visit(
             "as found, {}: recording, measuring ...",
             step.test.word()
         ));
-        taken.push(work.take(step)?);
+        taken.push(work.take(&step)?);
     }
     work.write_all(story::plan())?;
     work.repair()?;
     work.clock = at(story::AGAIN);
-    work.conditions()?;
+    work.conditions(None)?;
     for step in after {
         progress.show(&format!(
             "after the repair, {}: recording, measuring ...",
             step.test.word()
         ));
-        taken.push(work.take(step)?);
+        taken.push(work.take(&step)?);
     }
     work.check_weight(Moment::After)?;
     progress.show("comparing ...");
@@ -112,7 +112,7 @@ fn at(time: &str) -> Clock {
     Clock::virtual_from(time.parse().expect("a constant that is tested"))
 }
 
-pub(super) fn fail(e: FolderError) -> Failure {
+fn fail(e: FolderError) -> Failure {
     Failure::Work(format!("feelgauge: {e}"))
 }
 
@@ -133,7 +133,7 @@ impl Work<'_> {
 
     fn take_in(&self) -> Result<(), Failure> {
         self.pass(WRITING_US);
-        self.conditions()?;
+        self.conditions(Some("car and probes an hour in the room"))?;
         let (name, words, text) = story::MESSAGE;
         self.attach(name, words, text)?;
         self.pass(2 * WRITING_US);
@@ -142,11 +142,11 @@ impl Work<'_> {
         self.check_weight(Moment::Before)
     }
 
-    fn conditions(&self) -> Result<(), Failure> {
+    fn conditions(&self, words: Option<&str>) -> Result<(), Failure> {
         self.write_all(vec![Deed::Conditions {
             temperature_k: Some(ZERO_CELSIUS_K + ROOM_C),
             ambient_pa: Some(AMBIENT_PA),
-            words: Some("car and probes an hour in the room; invented".into()),
+            words: words.map(str::to_owned),
         }])
     }
 
@@ -179,25 +179,15 @@ impl Work<'_> {
 
     fn check_weight(&self, moment: Moment) -> Result<(), Failure> {
         let [_, cord] = self.sensors;
-        let hung = cord.hung(self.seed, moment == Moment::After);
-        self.write_all(vec![Deed::Checked(Checked {
-            moment,
-            by: "weight".into(),
-            probe: cord.serial.clone(),
-            stated: hung.stated_n,
-            stated_u: hung.stated_u_n,
-            shown: hung.shown_n,
-            shown_u: hung.shown_u_n,
-            unit: "N".into(),
-            capture: None,
-        })])
+        let checked = cord.hung(self.seed, moment);
+        self.write_all(vec![Deed::Checked(checked)])
     }
 
     /// Takes one test and enters it.
-    fn take(&self, step: Step) -> Result<Taken, Failure> {
+    fn take(&self, step: &Step) -> Result<Taken, Failure> {
         let disk = self.folder.captures();
         let place = self.folder.base().join(CAPTURES);
-        let name = record(&self.clock, &step, disk).map_err(|e| {
+        let name = record(&self.clock, step, disk).map_err(|e| {
             Failure::Work(format!("{}: {}: {e}", place.display(), step.test.word()))
         })?;
         let taken = self
