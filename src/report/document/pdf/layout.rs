@@ -45,6 +45,8 @@ const SMALLEST: f64 = 0.5;
 
 /// Sizes of pictures that are tried.
 const ZOOMS: [f64; 4] = [1.25, 1.1, 1.0, 0.9];
+/// Sizes of the rules on the summary that are tried: it has room on one page.
+const SUMMARY_ZOOMS: [f64; 4] = [1.0, 0.9, 0.8, 0.72];
 
 /// All that a report's pages are made of.
 #[derive(Debug)]
@@ -55,8 +57,10 @@ pub(super) struct Layout {
     pub drawings: Vec<Tree>,
     pub photographs: Vec<krilla::image::Image>,
     pub codes: Vec<Code>,
-    /// How large pictures are, 1 as usual.
+    /// How large pictures are, 1 as usual; on the summary the room between its parts too.
     zoom: f64,
+    /// The section is the summary.
+    first: bool,
     /// The node of tags that blocks go into.
     inside: Option<usize>,
     /// Level of headings inside the section.
@@ -97,6 +101,7 @@ impl Layout {
             photographs: Vec::new(),
             codes: Vec::new(),
             zoom: 1.0,
+            first: false,
             inside: None,
             level: 1,
             new_page: false,
@@ -107,6 +112,9 @@ impl Layout {
     fn push(&mut self, mut piece: Piece) {
         piece.new_page |= std::mem::take(&mut self.new_page);
         piece.bookmark = self.bookmark.take();
+        if self.first {
+            piece.before *= self.zoom;
+        }
         self.pieces.push(piece);
     }
 
@@ -126,8 +134,10 @@ impl Layout {
 
     /// A chapter; in the first one, the summary, what is narrow stands side by side.
     fn section(&mut self, section: &Section, first: bool) -> Result<(), PdfError> {
+        self.first = first;
         self.new_page = section.new_page;
-        self.bookmark = Some(section.name.clone()).filter(|name| !name.is_empty());
+        let name = capital(&section.name);
+        self.bookmark = Some(name.clone()).filter(|name| !name.is_empty());
         let before = self.enter(Tag::Section);
         let mut blocks = section.blocks.iter();
         self.level = 2;
@@ -138,9 +148,14 @@ impl Layout {
                 self.level = 3;
                 self.head_of_test(judgement)?;
             }
+            Some(Block::Heading(text)) => {
+                blocks.next();
+                self.level = 3;
+                self.head_of_section(text);
+            }
             _ => {
                 self.level = 3;
-                self.head_of_section(&section.name);
+                self.head_of_section(&name);
             }
         }
         let mut rest = blocks.as_slice();
@@ -169,18 +184,25 @@ impl Layout {
     fn side_by_side(&mut self, blocks: &[Block]) -> Result<usize, PdfError> {
         let (left, right) = self.edges();
         let gap = 22.0;
-        let half = (right - left - gap) / 2.0;
-        let one = narrow(blocks, half);
-        let two = narrow(&blocks[one..], half);
-        if one == 0 || two == 0 {
+        let room = right - left - gap;
+        let Some((one, first)) = narrow(blocks, room) else {
+            return Ok(0);
+        };
+        let Some((two, second)) = narrow(&blocks[one..], room) else {
+            return Ok(0);
+        };
+        if first + second > room {
             return Ok(0);
         }
+        // What neither needs is shared, so that both are about as wide as each other.
+        let first = (room / 2.0).clamp(first, room - second);
+        let edges = [(left, left + first), (left + first + gap, right)];
         let mut both = Piece::default();
-        for (part, x) in [
-            (&blocks[..one], left),
-            (&blocks[one..one + two], right - half),
-        ] {
-            (self.sheet.left, self.sheet.right) = (x, x + half);
+        for (part, edges) in [&blocks[..one], &blocks[one..one + two]]
+            .into_iter()
+            .zip(edges)
+        {
+            (self.sheet.left, self.sheet.right) = edges;
             let from = self.pieces.len();
             let laid = part.iter().try_for_each(|block| self.block(block));
             (self.sheet.left, self.sheet.right) = (left, right);
@@ -529,12 +551,14 @@ impl Layout {
             Style::new(Face::Far, 26.0, 1.0),
             &judgement.test.to_uppercase(),
         );
-        let parts: Vec<(Style, String)> = said(judgement, STRONG.sized(11.0), TEXT.sized(11.0));
+        let size = 11.0 * self.zoom.clamp(0.88, 1.0);
+        let pad = 8.0 * self.zoom;
+        let parts: Vec<(Style, String)> = said(judgement, STRONG.sized(size), TEXT.sized(size));
         let mut parts: Vec<_> = parts.iter().map(|(s, t)| (*s, t.as_str())).collect();
         if !parts.is_empty() {
             parts.push((TEXT, " "));
         }
-        parts.push((TEXT.sized(11.0), judgement.words.as_str()));
+        parts.push((TEXT.sized(size), judgement.words.as_str()));
         let beside = wrap(&parts, right - x);
         let before = self.enter(Tag::Div);
         let heading = self.open(tags::heading(self.level, &judgement.test));
@@ -562,7 +586,7 @@ impl Layout {
         } else {
             let mut piece = Piece::default();
             let word = self.open(Tag::P);
-            piece.line(&name, left, 8.0, Part::Tag(heading));
+            piece.line(&name, left, pad, Part::Tag(heading));
             let verdict = Style::new(Face::Bold, 17.0, 1.0);
             self.chip(
                 &mut piece,
@@ -573,15 +597,16 @@ impl Layout {
                 word,
             )?;
             let tag = self.open(Tag::P);
-            let mut y = 8.0;
+            let mut y = pad;
             for line in &beside {
                 piece.line(line, x, y, Part::Tag(tag));
                 y += line.height;
             }
             if let Some(rule) = &judgement.rule {
-                self.figure(&mut piece, rule, (x, y + 3.0), (right - x, 26.0 * MM))?;
+                let room = ((right - x) * self.zoom, 26.0 * MM);
+                self.figure(&mut piece, rule, (x, y + 3.0), room)?;
             }
-            piece.height = piece.height.max(68.0) + 5.0;
+            piece.height = piece.height.max(pad + 60.0) + 5.0 * self.zoom;
             let y = piece.height;
             piece.rule((left, right), y, THIN, LINE);
             self.push(piece);
@@ -789,18 +814,21 @@ impl Layout {
     }
 
     fn list(&mut self, numbered: bool, items: &[String]) {
+        // As small as the tables beside it on the summary.
+        let style = if self.first { CELL } else { TEXT };
+        let strong = STRONG.sized(style.size);
         let list = self.open(tags::list(numbered));
         let left = self.sheet.left;
-        let widest = Line::of(STRONG, &format!("{}.", items.len())).width;
+        let widest = Line::of(strong, &format!("{}.", items.len())).width;
         let x = left + if numbered { widest + 6.0 } else { 14.0 };
         for (i, item) in items.iter().enumerate() {
             let entry = self.tags.open(Some(list), Tag::LI);
             let label = self.tags.open(Some(entry), Tag::Lbl);
             let body = self.tags.open(Some(entry), Tag::LBody);
             let first = self.pieces.len();
-            let mut lines = wrap(&[(TEXT, item)], self.sheet.right - x);
+            let mut lines = wrap(&[(style, item)], self.sheet.right - x);
             if lines.is_empty() {
-                lines.push(Line::of(TEXT, ""));
+                lines.push(Line::of(style, ""));
             }
             self.lines(
                 &lines,
@@ -813,12 +841,12 @@ impl Layout {
                 continue;
             };
             if numbered {
-                let number = Line::of(STRONG, &format!("{}.", i + 1));
+                let number = Line::of(strong, &format!("{}.", i + 1));
                 let shown = std::mem::take(&mut piece.placed);
                 piece.line(&number, left, 0.0, Part::Tag(label));
                 piece.placed.extend(shown);
             } else {
-                let y = TEXT.baseline() - 0.27 * TEXT.size;
+                let y = style.baseline() - 0.27 * style.size;
                 piece.rule((left, left + 6.0), y, MIDDLE, 0);
             }
         }
@@ -1020,11 +1048,13 @@ fn best_zoom(section: &Section, first: bool, sheet: Sheet) -> Result<f64, PdfErr
         .blocks
         .iter()
         .any(|block| matches!(block, Block::Picture(_)));
-    if !(section.new_page && pictures) {
-        return Ok(1.0);
-    }
+    let zooms: &[f64] = match (first, section.new_page && pictures) {
+        (true, _) => &SUMMARY_ZOOMS,
+        (_, true) => &ZOOMS,
+        _ => return Ok(1.0),
+    };
     let mut best = (usize::MAX, 1.0);
-    for zoom in ZOOMS {
+    for &zoom in zooms {
         let mut trial = Layout::empty(sheet);
         trial.zoom = zoom;
         trial.section(section, first)?;
@@ -1034,6 +1064,13 @@ fn best_zoom(section: &Section, first: bool, sheet: Sheet) -> Result<f64, PdfErr
         }
     }
     Ok(best.1)
+}
+
+/// A name as it stands above something.
+fn capital(name: &str) -> String {
+    let mut letters = name.chars();
+    let first = letters.next().into_iter().flat_map(char::to_uppercase);
+    first.chain(letters).collect()
 }
 
 /// Figure and range as they begin a sentence.
@@ -1052,20 +1089,18 @@ fn said(judgement: &Judgement, strong: Style, style: Style) -> Vec<(Style, Strin
     parts
 }
 
-/// How many blocks at the beginning make a part that reads well in a column of this width: a short list under its heading,
-/// or a small table.
-fn narrow(blocks: &[Block], room: f64) -> usize {
+/// How many blocks at the beginning make a part that needs less than the whole room, and how much it needs: a short list
+/// under its heading, or a small table.
+fn narrow(blocks: &[Block], room: f64) -> Option<(usize, f64)> {
+    let short = |heading: &str, needs: f64| wrap(&[(HEADING, heading)], needs).len() <= 2;
     match blocks {
         [Block::Heading(heading), Block::List { items, .. }, ..] => {
+            let needs = room * 0.42;
             let lines = items
                 .iter()
-                .map(|item| wrap(&[(TEXT, item)], room - 14.0).len());
-            let short = wrap(&[(HEADING, heading)], room).len() <= 2;
-            if short && lines.sum::<usize>() <= TOGETHER {
-                2
-            } else {
-                0
-            }
+                .map(|item| wrap(&[(CELL, item)], needs - 14.0).len());
+            let small = short(heading, needs) && lines.sum::<usize>() <= TOGETHER;
+            small.then_some((2, needs))
         }
         [Block::Table(table), ..] if table.rows.len() <= TOGETHER => {
             let columns = table
@@ -1075,11 +1110,11 @@ fn narrow(blocks: &[Block], room: f64) -> usize {
                 .max()
                 .unwrap_or(0)
                 .max(table.head.len());
-            let wanted: f64 = wanted(table, columns).iter().map(|w| w.0).sum();
-            let short = wrap(&[(HEADING, &table.caption)], room).len() <= 2;
-            usize::from(short && wanted + gap(columns) * columns as f64 <= room)
+            let cells: f64 = wanted(table, columns).iter().map(|w| w.0).sum();
+            let needs = (cells + gap(columns) * columns as f64).max(room * 0.3);
+            short(&table.caption, needs).then_some((1, needs))
         }
-        _ => 0,
+        _ => None,
     }
 }
 

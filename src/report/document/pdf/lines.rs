@@ -126,9 +126,13 @@ pub(super) fn wrap(parts: &[(Style, &str)], room: f64) -> Vec<Line> {
 }
 
 fn add_words(words: &mut Vec<Word>, style: Style, text: &str) {
-    for c in legible(text).chars() {
+    let text = legible(text);
+    let mut letters = text.chars().peekable();
+    while let Some(c) = letters.next() {
         match (c, words.last_mut()) {
             (' ', Some(last)) if last.is_empty() => {}
+            // A number and its per cent stay together.
+            (' ', Some(last)) if letters.peek() == Some(&'%') => last.push((style, c)),
             (' ', _) | (_, None) => words.push(Word::new()),
             (c, Some(last)) => last.push((style, c)),
         }
@@ -175,8 +179,51 @@ fn fill(lines: &mut Vec<Line>, words: &[Word], room: f64) {
     }
 }
 
-/// The lines of something typed: every space stays, and what does not fit goes on below.
+/// Width that a character of a typed table takes, in parts of the size.
+const TYPED: f64 = 0.52;
+
+/// A typed line with what follows several spaces at its column; none where it has no columns, or no room.
+fn in_columns(style: Style, text: &str, room: f64) -> Option<Line> {
+    let text = legible(text);
+    let mut line = Line {
+        runs: Vec::new(),
+        ..Line::of(style, "")
+    };
+    let mut column = 0;
+    // What stands between two runs of several spaces, with one space at its end.
+    for part in text.trim_end().split("  ") {
+        let words = part.trim_start();
+        if !words.is_empty() {
+            let at = column + part.chars().count() - words.chars().count();
+            let x = (at as f64 * TYPED * style.size).max(line.width);
+            if let Some(run) = line.runs.last_mut() {
+                run.width += x - line.width;
+            } else if x > 0.0 {
+                line.runs.push(Run {
+                    style,
+                    text: " ".into(),
+                    width: x,
+                });
+            }
+            let words = format!("{words} ");
+            let width = style.width(&words);
+            line.width = x + width;
+            line.runs.push(Run {
+                style,
+                text: words,
+                width,
+            });
+        }
+        column += part.chars().count() + 2;
+    }
+    (line.runs.len() > 1 && line.width <= room).then_some(line)
+}
+
+/// The lines of something typed: columns stay columns, and what does not fit goes on below.
 pub(super) fn typed(style: Style, text: &str, room: f64) -> Vec<Line> {
+    if let Some(line) = in_columns(style, text, room) {
+        return vec![line];
+    }
     let letters: Vec<char> = legible(text).chars().collect();
     let mut lines = Vec::new();
     let mut rest = letters.as_slice();
@@ -268,11 +315,45 @@ mod tests {
     #[test]
     fn typed_lines_keep_their_spaces() {
         let command = "sha256sum  -c   manifest-sha256.txt";
-        for room in [20.0, 60.0, 90.0, 900.0] {
+        for room in [20.0, 60.0, 90.0] {
             let lines = typed(TEXT, command, room);
             assert_eq!(lines.iter().map(text).collect::<String>(), command);
         }
         assert_eq!(typed(TEXT, "", 10.0).len(), 1);
+    }
+
+    #[test]
+    fn typed_columns_stand_under_each_other() {
+        let starts = |text: &str| {
+            let lines = typed(TEXT, text, 400.0);
+            assert_eq!(lines.len(), 1);
+            let mut x = 0.0;
+            let place = |run: &Run| {
+                x += run.width;
+                (x - run.width, run.text.clone())
+            };
+            lines[0].runs.iter().map(place).collect::<Vec<_>>()
+        };
+        let (a, b) = (
+            starts("pull  start   peak, N"),
+            starts("   1  7.01 s  51.1 (48 to 53)"),
+        );
+        let names = |all: &[(f64, String)]| all.iter().map(|s| s.1.clone()).collect::<String>();
+        assert_eq!(names(&a), "pull start peak, N ");
+        assert_eq!(names(&b), " 1 7.01 s 51.1 (48 to 53) ");
+        assert!(
+            (a[1].0 - b[2].0).abs() < 1e-9 && (a[2].0 - b[3].0).abs() < 1e-9,
+            "{a:?} {b:?}"
+        );
+    }
+
+    #[test]
+    fn a_number_keeps_its_per_cent() {
+        let lines = wrap(&[(TEXT, "about 99 %.")], TEXT.width("about 99"));
+        assert_eq!(
+            lines.iter().map(text).collect::<Vec<_>>(),
+            ["about ", "99 %."]
+        );
     }
 
     #[test]
