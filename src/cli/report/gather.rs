@@ -174,7 +174,7 @@ fn sealed(bag: &Disk) -> Result<Proof, Failure> {
     let basis = Basis {
         signers: None,
         left_out: &[],
-        unsigned: true,
+        unsigned: false,
     };
     let verified = Box::new(whole(bag, &basis)?);
     let read = |name: &str| {

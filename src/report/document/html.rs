@@ -202,7 +202,7 @@ fn table(table: &Table) -> Markup {
     let class = |column: usize| table.figures.contains(&column).then_some("n");
     let last = table.rows.len().saturating_sub(1);
     markup! {
-        div.table {
+        div.table tabindex="0" role="region" aria-label=(table.caption) {
             table {
                 @if !table.caption.is_empty() { caption { (table.caption) } }
                 thead { tr { @for (i, name) in table.head.iter().enumerate() {
