@@ -433,19 +433,23 @@ fn camera_notes(bytes: &[u8], remarks: &mut Vec<String>) -> (u8, Option<String>)
             return (1, None);
         }
     };
-    let orientation = match notes.get_field(Tag::Orientation, In::PRIMARY) {
-        None => 1,
-        Some(field) => match field.value.get_uint(0).map(u8::try_from) {
-            Some(Ok(way @ 1..=8)) => way,
-            _ => {
-                remarks.push("the camera's orientation is none of 1 to 8; the picture is shown as it lies in the file".to_owned());
-                1
-            }
-        },
+    let way = notes.get_field(Tag::Orientation, In::PRIMARY);
+    let way = way.map(|field| field.value.get_uint(0).map(u8::try_from));
+    let orientation = if let Some(Some(Ok(way @ 1..=8))) = way {
+        way
+    } else {
+        if way.is_some() {
+            remarks.push(
+                "the camera's orientation is none of 1 to 8; the picture is shown as it lies in the file".to_owned(),
+            );
+        }
+        1
     };
-    let mut time = |tag| match &notes.get_field(tag, In::PRIMARY)?.value {
-        Value::Ascii(parts) => time_text(parts, remarks),
-        _ => None,
+    let mut time = |tag| {
+        let Value::Ascii(parts) = &notes.get_field(tag, In::PRIMARY)?.value else {
+            return None;
+        };
+        time_text(parts, remarks)
     };
     let taken = time(Tag::DateTimeOriginal);
     let offset = time(Tag::OffsetTimeOriginal);

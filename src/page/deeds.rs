@@ -164,7 +164,11 @@ pub(super) fn typed_deed(form: Form, typed: &Typed) -> Result<Deed, String> {
             act: Act::Needed,
             minutes: minutes(given("minutes"))?,
             from: given("from"),
-            price: price(given("low"), given("high"), given("currency"))?,
+            price: price(
+                given("low").as_deref(),
+                given("high").as_deref(),
+                given("currency"),
+            )?,
             priced_by: given("priced_by"),
         },
         Form::Photograph => return Err("choose a photograph".into()),
@@ -260,19 +264,19 @@ fn hundredths(text: &str) -> Result<u64, String> {
 }
 
 fn price(
-    low: Option<String>,
-    high: Option<String>,
+    low: Option<&str>,
+    high: Option<&str>,
     currency: Option<String>,
 ) -> Result<Option<Price>, String> {
-    let Some(first) = low.as_ref().or(high.as_ref()) else {
+    let Some((low, high)) = low.or(high).zip(high.or(low)) else {
         return Ok(None);
     };
     let currency = currency
         .ok_or("in which currency is the price? Write its code, such as EUR")?
         .to_uppercase();
     Ok(Some(Price {
-        low: hundredths(low.as_ref().unwrap_or(first))?,
-        high: hundredths(high.as_ref().unwrap_or(first))?,
+        low: hundredths(low)?,
+        high: hundredths(high)?,
         currency,
     }))
 }

@@ -19,6 +19,7 @@ pub(super) struct Told<'a> {
 }
 
 /// Puts a deed into words.
+#[allow(clippy::too_many_lines)] // one exhaustive match
 pub(super) fn told(deed: &Deed) -> Told<'_> {
     let plain = |what, words: String| Told {
         what,
