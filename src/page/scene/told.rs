@@ -237,12 +237,12 @@ mod tests {
         };
         let conditions = Deed::Conditions {
             temperature_k: Some(294.65),
-            ambient_pa: Some(101_325.0),
+            ambient_pa: Some(100_320.0),
             words: None,
         };
         assert_eq!(
             words(&conditions),
-            "Conditions. room 21.5 C, air 1013.3 hPa"
+            "Conditions. room 21.5 C, air 1003.2 hPa"
         );
         let part = Deed::Part(PlannedPart {
             name: "lid seal".into(),
