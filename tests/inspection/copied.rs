@@ -79,6 +79,9 @@ fn a_copy_without_its_owner_still_verifies() {
     // nothing is copied over something, or into itself
     place
         .inspection(&["copy", "i-sealed", "public"])
+        .refuses(2, &["sealed"]);
+    place
+        .inspection(&["copy", "i-sealed", "front.jpg"])
         .refuses(2, &["exists"]);
     place
         .inspection(&["copy", "i", "i/inside"])

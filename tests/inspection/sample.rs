@@ -130,7 +130,7 @@ fn make_the_sample() {
     let text = std::fs::read(&path).unwrap();
     std::fs::write(
         &path,
-        [text.as_slice(), b"{\"n\":18,\"prev\":\"88"].concat(),
+        [text.as_slice(), b"{\"n\":21,\"prev\":\"5d"].concat(),
     )
     .unwrap();
     write(Deed::Repaired {
