@@ -283,6 +283,64 @@ fn a_capture_for_a_while_says_what_a_replay_says() {
     assert_eq!(again, said);
 }
 
+#[test]
+fn a_capture_of_an_inspection_is_entered_with_its_finding() {
+    let board = Board::plug_in(Speech::Wire(ProbeKind::Force));
+    let dir = tempfile::tempdir().unwrap();
+    let at = dir.path().join("i").to_str().unwrap().to_owned();
+    let run = |args: &[&str]| {
+        let (output, text, err) = ended(feelgauge(args));
+        assert_eq!(output.status.code(), Some(0), "{err}");
+        text
+    };
+    run(&[
+        "inspection",
+        "open",
+        &at,
+        "--by",
+        "R. Tern",
+        "--tag",
+        "14",
+        "--car",
+        "Plover 8",
+    ]);
+    run(&["inspection", "conditions", &at, "--pressure", "1009hPa"]);
+    run(&["inspection", "repair", &at, "piston renewed"]);
+    let said = run(&[
+        "take",
+        "pull",
+        "--inspection",
+        &at,
+        "--port",
+        &board.path,
+        "--for",
+        "2s",
+        "--mass",
+        "3.4kg",
+        "--json",
+    ]);
+    let said: Value = serde_json::from_str(&said).unwrap();
+    let folder = only_folder(&dir.path().join("i/captures"));
+    let name = folder.file_name().unwrap().to_str().unwrap();
+    let meta = read(&folder, "capture.toml");
+    for words in ["operator = \"R. Tern\"", "ambient_pa = 100900.0"] {
+        assert!(meta.contains(words), "{words} in {meta}");
+    }
+    let finding = read(&dir.path().join("i/findings"), &format!("{name}.json"));
+    let finding: Value = serde_json::from_str(&finding).unwrap();
+    assert_eq!(finding["quality"], said["quality"]);
+    let journal = read(&dir.path().join("i"), "journal.jsonl");
+    let lines: Vec<Value> = journal
+        .lines()
+        .map(|line| serde_json::from_str(line).unwrap())
+        .collect();
+    assert_eq!(lines.len(), 5);
+    assert_eq!(
+        (&lines[3]["capture"], &lines[3]["stage"], &lines[4]["what"]),
+        (&name.into(), &"after_repair".into(), &"found".into())
+    );
+}
+
 fn replayed(folder: &Path) -> Value {
     let storage = feelgauge::record::Files::under(folder.parent().unwrap());
     let name = folder.file_name().unwrap().to_str().unwrap();
