@@ -98,14 +98,18 @@ impl Glyphs {
         let run = |i: usize| {
             let (start, end) = (u16_at(starts + 2 * i), u16_at(ends + 2 * i));
             let (delta, offset) = (u16_at(deltas + 2 * i), u16_at(offsets + 2 * i));
-            let id = |c: u16| match offset {
-                0 => c.wrapping_add(delta),
-                _ => {
-                    let at = offsets + 2 * i + usize::from(offset) + 2 * usize::from(c - start);
-                    match u16_at(at) {
-                        0 => 0,
-                        id => id.wrapping_add(delta),
-                    }
+            let listed = |c: u16| {
+                let at = offsets + 2 * i + usize::from(offset) + 2 * usize::from(c - start);
+                match u16_at(at) {
+                    0 => 0,
+                    id => id.wrapping_add(delta),
+                }
+            };
+            let id = |c: u16| {
+                if offset == 0 {
+                    c.wrapping_add(delta)
+                } else {
+                    listed(c)
                 }
             };
             // The last run holds the one character that is none.
@@ -225,7 +229,7 @@ pub(super) fn legible(text: &str) -> Cow<'_, str> {
             '\u{2192}' => out.push_str("->"),
             '\u{2194}' => out.push_str("<->"),
             '\u{21d2}' => out.push_str("=>"),
-            c => out.push_str(&format!("[U+{:04X}]", u32::from(c))),
+            c => out.extend(format!("[U+{:04X}]", u32::from(c)).chars()),
         }
     }
     Cow::Owned(out)

@@ -230,7 +230,9 @@ pub(super) fn pages(sheet: &Sheet, pieces: &[Piece]) -> Vec<Page> {
         if !pages.empty && (together[0].new_page || full) {
             pages.turn();
         }
-        together.iter().for_each(|piece| pages.put(piece));
+        for piece in together {
+            pages.put(piece);
+        }
     }
     pages.done
 }

@@ -334,42 +334,20 @@ impl Layout {
         let from = self.pieces.len();
         if beside && tall < 120.0 {
             let mut piece = Piece::default();
-            let top = ((frame.1 - tall) / 2.0).max(0.0);
-            let mut y = top;
-            let svg = format!(
-                "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {0:.2} {1:.2}\">\
-                 <rect x=\"1.1\" y=\"1.1\" width=\"{2:.2}\" height=\"{3:.2}\" fill=\"none\" stroke=\"#000\" stroke-width=\"2.2\"/>\
-                 <circle cx=\"12.5\" cy=\"{4:.2}\" r=\"3.6\" fill=\"none\" stroke=\"#000\" stroke-width=\"1.5\"/></svg>",
-                frame.0,
-                frame.1,
-                frame.0 - 2.2,
-                frame.1 - 2.2,
-                frame.1 / 2.0
-            );
-            self.drawing(
-                &mut piece,
-                &svg,
-                (left, 0.0),
-                frame,
-                Part::Ornament,
-                "the tag",
-            )?;
+            let svg = frame_of_tag(frame);
+            let corner = (left, 0.0);
+            self.drawing(&mut piece, &svg, corner, frame, Part::Ornament, "the tag")?;
             // Digits and capitals are seven tenths of the size high.
-            let baseline = (frame.1 + 0.7 * SIZE) / 2.0;
-            piece.line(
-                &number,
-                left + 23.0,
-                baseline - number.baseline,
-                Part::Tag(title),
-            );
-            for line in &names {
-                piece.line(line, x, y, Part::Tag(title));
-                y += line.height;
-            }
+            let baseline = f64::midpoint(frame.1, 0.7 * SIZE);
+            let top = baseline - number.baseline;
+            piece.line(&number, left + 23.0, top, Part::Tag(title));
             let tag = self.open(Tag::P);
-            for line in &about {
-                piece.line(line, x, y, Part::Tag(tag));
-                y += line.height;
+            let mut y = ((frame.1 - tall) / 2.0).max(0.0);
+            for (lines, tag) in [(&names, title), (&about, tag)] {
+                for line in lines {
+                    piece.line(line, x, y, Part::Tag(tag));
+                    y += line.height;
+                }
             }
             piece.height = piece.height.max(frame.1).max(y);
             self.push(piece);
@@ -563,26 +541,7 @@ impl Layout {
         let before = self.enter(Tag::Div);
         let heading = self.open(tags::heading(self.level, &judgement.test));
         if beside.len() > TOGETHER || name.width > x - left {
-            let all = wrap(&[(HEADING, &judgement.test)], right - left);
-            self.lines(&all, left, 12.0, Part::Tag(heading), true);
-            let mut piece = Piece::default();
-            let word = self.open(Tag::P);
-            self.chip(
-                &mut piece,
-                judgement.mark,
-                STRONG,
-                (left, 16.0),
-                false,
-                word,
-            )?;
-            piece.keep = true;
-            self.push(piece);
-            self.paragraph(Tag::P, &parts, 4.0, false);
-            if let Some(rule) = &judgement.rule {
-                let mut piece = Piece::default();
-                self.figure(&mut piece, rule, (left, 4.0), (right - left, 26.0 * MM))?;
-                self.push(piece);
-            }
+            self.judgement_below(judgement, &parts, heading)?;
         } else {
             let mut piece = Piece::default();
             let word = self.open(Tag::P);
@@ -592,7 +551,7 @@ impl Layout {
                 &mut piece,
                 judgement.mark,
                 verdict,
-                (left, 62.0),
+                (left, pad + 54.0),
                 false,
                 word,
             )?;
@@ -612,6 +571,33 @@ impl Layout {
             self.push(piece);
         }
         self.inside = before;
+        Ok(())
+    }
+
+    /// A test's row whose words are too many to stand beside its name.
+    fn judgement_below(
+        &mut self,
+        judgement: &Judgement,
+        parts: &[(Style, &str)],
+        heading: usize,
+    ) -> Result<(), PdfError> {
+        let (left, right) = self.edges();
+        let all = wrap(&[(HEADING, &judgement.test)], right - left);
+        self.lines(&all, left, 12.0, Part::Tag(heading), true);
+        let mut piece = Piece {
+            keep: true,
+            ..Piece::default()
+        };
+        let word = self.open(Tag::P);
+        let at = (left, 16.0);
+        self.chip(&mut piece, judgement.mark, STRONG, at, false, word)?;
+        self.push(piece);
+        self.paragraph(Tag::P, parts, 4.0, false);
+        if let Some(rule) = &judgement.rule {
+            let mut piece = Piece::default();
+            self.figure(&mut piece, rule, (left, 4.0), (right - left, 26.0 * MM))?;
+            self.push(piece);
+        }
         Ok(())
     }
 
@@ -727,8 +713,28 @@ impl Layout {
             if let (0, Some(first)) = (i, pieces.first_mut()) {
                 first.before = 8.0;
             }
-            pieces.into_iter().for_each(|piece| self.push(piece));
+            for piece in pieces {
+                self.push(piece);
+            }
         }
+    }
+
+    /// A table's head; gives what stands again on each page, if it is one piece.
+    fn head_of_table(&mut self, names: &[Cell]) -> Option<Rc<Piece>> {
+        let mut pieces = self.row(names, 3.1, None, Some(LINE));
+        let again = (pieces.len() == 1).then(|| {
+            let mut head = pieces[0].clone();
+            for placed in &mut head.placed {
+                placed.part = Part::Ornament;
+            }
+            Rc::new(head)
+        });
+        pieces[0].before = 3.0;
+        for mut piece in pieces {
+            piece.keep = true;
+            self.push(piece);
+        }
+        again
     }
 
     /// A table: its head stands again on each page.
@@ -747,50 +753,32 @@ impl Layout {
             .max()
             .unwrap_or(0)
             .max(table.head.len());
-        let widths = widths(table, columns, right - left);
-        let gap = gap(columns);
-        let mut edges = Vec::with_capacity(columns);
-        let mut x = left;
-        for width in &widths {
-            edges.push((x, x + width));
-            x += width + gap;
-        }
-        let empty = String::new();
-        let cells = |tags: &mut Tags,
-                     row: usize,
-                     texts: &[String],
-                     style: Style,
-                     head: bool|
-         -> Vec<Cell> {
-            let cell = |(column, x): (usize, &(f64, f64))| {
-                let kind = if head {
-                    tags::name_of(false)
-                } else {
-                    Tag::TD.into()
-                };
-                Cell {
-                    lines: wrap(&[(style, texts.get(column).unwrap_or(&empty))], x.1 - x.0),
+        let edges = edges(table, columns, (left, right));
+        let cells =
+            |tags: &mut Tags, row: usize, texts: &[String], style: Style, kind: &TagKind| {
+                let cell = |(column, x): (usize, &(f64, f64))| Cell {
+                    lines: wrap(
+                        &[(style, texts.get(column).map_or("", String::as_str))],
+                        x.1 - x.0,
+                    ),
                     x: *x,
                     to_the_right: table.figures.contains(&column),
-                    tag: tags.open(Some(row), kind),
-                }
+                    tag: tags.open(Some(row), kind.clone()),
+                };
+                edges.iter().enumerate().map(cell).collect::<Vec<_>>()
             };
-            edges.iter().enumerate().map(cell).collect()
-        };
         let mut again = None;
         if table.head.iter().any(|name| !name.is_empty()) {
             let group = self.tags.open(Some(node), Tag::THead);
             let row = self.tags.open(Some(group), Tag::TR);
-            let names = cells(&mut self.tags, row, &table.head, NAME, true);
-            let mut pieces = self.row(&names, 3.1, None, Some(LINE));
-            if pieces.len() == 1 {
-                let mut head = pieces[0].clone();
-                head.placed.iter_mut().for_each(|p| p.part = Part::Ornament);
-                again = Some(Rc::new(head));
-            }
-            pieces.iter_mut().for_each(|p| p.keep = true);
-            pieces[0].before = 3.0;
-            pieces.into_iter().for_each(|piece| self.push(piece));
+            let names = cells(
+                &mut self.tags,
+                row,
+                &table.head,
+                NAME,
+                &tags::name_of(false),
+            );
+            again = self.head_of_table(&names);
         }
         let body = self.tags.open(Some(node), Tag::TBody);
         let last = table.rows.len().saturating_sub(1);
@@ -798,12 +786,13 @@ impl Layout {
             let sum = table.sum && i == last;
             let row = self.tags.open(Some(body), Tag::TR);
             let style = if sum { NAME } else { CELL };
-            let cells = cells(&mut self.tags, row, texts, style, false);
+            let cells = cells(&mut self.tags, row, texts, style, &Tag::TD.into());
             let above = sum.then_some(MIDDLE);
-            let below = Some(HAIR).filter(|_| !sum && !(table.sum && i + 1 == last));
+            let before_sum = table.sum && i + 1 == last;
+            let below = (!sum && !before_sum).then_some(HAIR);
             let mut pieces = self.row(&cells, 3.1, above, below);
             // A sum does not stand alone on a page.
-            if let Some(end) = pieces.last_mut().filter(|_| table.sum && i + 1 == last) {
+            if let Some(end) = pieces.last_mut().filter(|_| before_sum) {
                 end.keep = true;
             }
             for mut piece in pieces {
@@ -1066,6 +1055,18 @@ fn best_zoom(section: &Section, first: bool, sheet: Sheet) -> Result<f64, PdfErr
     Ok(best.1)
 }
 
+/// The outline of a tag with its hole.
+fn frame_of_tag((width, height): (f64, f64)) -> String {
+    format!(
+        "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {width:.2} {height:.2}\">\
+         <rect x=\"1.1\" y=\"1.1\" width=\"{:.2}\" height=\"{:.2}\" fill=\"none\" stroke=\"#000\" stroke-width=\"2.2\"/>\
+         <circle cx=\"12.5\" cy=\"{:.2}\" r=\"3.6\" fill=\"none\" stroke=\"#000\" stroke-width=\"1.5\"/></svg>",
+        width - 2.2,
+        height - 2.2,
+        height / 2.0
+    )
+}
+
 /// A name as it stands above something.
 fn capital(name: &str) -> String {
     let mut letters = name.chars();
@@ -1121,6 +1122,20 @@ fn narrow(blocks: &[Block], room: f64) -> Option<(usize, f64)> {
 /// Room between columns.
 fn gap(columns: usize) -> f64 {
     if columns > 8 { 6.0 } else { 12.0 }
+}
+
+/// Left and right edges of columns.
+fn edges(table: &Table, columns: usize, (left, right): (f64, f64)) -> Vec<(f64, f64)> {
+    let mut x = left;
+    let edges = |width| {
+        let from = x;
+        x += width + gap(columns);
+        (from, from + width)
+    };
+    widths(table, columns, right - left)
+        .into_iter()
+        .map(edges)
+        .collect()
 }
 
 /// Widths of columns: what each would like where all fit, else in proportion to what each needs more than its longest word.
