@@ -3,6 +3,7 @@
 mod gather;
 
 use std::{
+    fmt::Write as _,
     fs::{self, File},
     io::Write as _,
     path::{Path, PathBuf},
@@ -120,7 +121,7 @@ pub(super) fn write(
     for (name, bytes) in &files {
         replace(&to.join(name), bytes)?;
     }
-    Ok(result(&to, &inspected, files))
+    Ok(result(&to, &inspected, &files))
 }
 
 /// The folder to write to.
@@ -174,7 +175,7 @@ fn replace(path: &Path, bytes: &[u8]) -> Result<(), Failure> {
         .map_err(|e| cannot("write", path, &e))
 }
 
-fn result(to: &Path, inspected: &Inspected, files: Vec<(&'static str, Vec<u8>)>) -> ReportResult {
+fn result(to: &Path, inspected: &Inspected, files: &[(&'static str, Vec<u8>)]) -> ReportResult {
     let unreadable = inspected
         .captures
         .iter()
@@ -197,22 +198,25 @@ fn result(to: &Path, inspected: &Inspected, files: Vec<(&'static str, Vec<u8>)>)
 
 fn text(result: &ReportResult) -> String {
     let mut text = format!("Wrote {} to {}\n", result.files.join(", "), result.out);
-    text.push_str(&format!(
-        "Digest of {}:\n  sha256 {}\n",
+    let _ = writeln!(
+        text,
+        "Digest of {}:\n  sha256 {}",
         result.digest_of,
         groups(&result.sha256)
-    ));
+    );
     if result.unreadable > 0 {
-        text.push_str(&format!(
-            "{} could not be read; the report says why.\n",
+        let _ = writeln!(
+            text,
+            "{} could not be read; the report says why.",
             crate::report::count(result.unreadable, "capture")
-        ));
+        );
     }
     if result.differing > 0 {
-        text.push_str(&format!(
-            "{} of the recorded results differ from what their lines give; the report says where.\n",
+        let _ = writeln!(
+            text,
+            "{} of the recorded results differ from what their lines give; the report says where.",
             result.differing
-        ));
+        );
     }
     if result.seal_holds == Some(false) {
         text.push_str("The seal does not hold; feelgauge verify says what differs.\n");

@@ -21,6 +21,7 @@ const LONGEST_SIDE: u32 = 1200;
 /// Longest vehicle file, bytes.
 const MAX_VEHICLE: u64 = 1 << 20;
 
+#[allow(clippy::needless_pass_by_value)] // as map_err hands it over
 fn work(e: FolderError) -> Failure {
     Failure::Work(e.to_string())
 }
@@ -40,7 +41,8 @@ pub(super) fn inspected(folder: &Folder, own: bool) -> Result<Inspected, Failure
     });
     let comparisons = paths().filter(|path| {
         path.strip_prefix(FINDINGS)
-            .is_some_and(|name| name.starts_with("/comparison-") && name.ends_with(".json"))
+            .and_then(|name| name.strip_prefix("/comparison-")?.strip_suffix(".json"))
+            .is_some()
     });
     let vehicle = folder.read(VEHICLE, MAX_VEHICLE).ok();
     let vehicle = vehicle.and_then(|bytes| String::from_utf8(bytes).ok());

@@ -1,6 +1,8 @@
 //! A report as one HTML page that needs nothing else: no script, no other file; faces and photographs lie inside, and the
 //! page's own policy lets nothing be fetched. It can be read on a phone and printed on A4 and Letter.
 
+use std::fmt::Write as _;
+
 use maud::{DOCTYPE, Markup, PreEscaped, html as markup};
 use qrcode::{Color, QrCode};
 use sha2::{Digest as _, Sha256};
@@ -58,15 +60,14 @@ pub fn html(document: &Document) -> String {
 
 /// The style sheet; its digest stands in the page's policy.
 fn style() -> String {
-    let faces: String = FACES
-        .iter()
-        .map(|(name, weight, bytes)| {
-            format!(
-                "@font-face{{font-family:\"{name}\";font-weight:{weight};src:url(data:font/woff2;base64,{}) format(\"woff2\")}}\n",
-                base64(bytes)
-            )
-        })
-        .collect();
+    let mut faces = String::new();
+    for (name, weight, bytes) in FACES {
+        let _ = writeln!(
+            faces,
+            "@font-face{{font-family:\"{name}\";font-weight:{weight};src:url(data:font/woff2;base64,{}) format(\"woff2\")}}",
+            base64(bytes)
+        );
+    }
     [faces.as_str(), plot::STYLE, include_str!("html.css")].concat()
 }
 
@@ -235,7 +236,7 @@ fn code(text: &str) -> Option<Markup> {
     let mut path = String::new();
     for (y, row) in code.to_colors().chunks(width).enumerate() {
         for (x, _) in row.iter().enumerate().filter(|(_, c)| **c == Color::Dark) {
-            path.push_str(&format!("M{} {}h1v1h-1z", x + QUIET, y + QUIET));
+            let _ = write!(path, "M{} {}h1v1h-1z", x + QUIET, y + QUIET);
         }
     }
     let side = width + 2 * QUIET;

@@ -146,7 +146,7 @@ fn photographs(of: &Of) -> Option<Section> {
                 shown.push(picture);
             }
             Some((_, Err(why))) => {
-                notes.push(format!("{}: cannot be shown: {why}", photograph.file))
+                notes.push(format!("{}: cannot be shown: {why}", photograph.file));
             }
             None => notes.push(format!("{}: is not there", photograph.file)),
         }
@@ -182,6 +182,14 @@ fn claims(of: &Of) -> Section {
                 .into(),
         ),
     ];
+    blocks.extend(joint(of));
+    blocks.extend(attachments(of));
+    section("claimed and found", true, blocks)
+}
+
+/// What was stated together, with objections.
+fn joint(of: &Of) -> Vec<Block> {
+    let mut blocks = Vec::new();
     for entry in &of.inspected.visit.entries {
         if let Deed::Joint {
             present,
@@ -212,6 +220,10 @@ fn claims(of: &Of) -> Section {
             });
         }
     }
+    blocks
+}
+
+fn attachments(of: &Of) -> Option<Block> {
     let attached: Vec<Vec<String>> = of
         .deeds()
         .filter_map(|deed| match deed {
@@ -229,8 +241,8 @@ fn claims(of: &Of) -> Section {
             _ => None,
         })
         .collect();
-    if !attached.is_empty() {
-        blocks.push(Block::Table(Table {
+    (!attached.is_empty()).then(|| {
+        Block::Table(Table {
             caption: "Attached, kept as they came, not opened".into(),
             head: ["what", "file", "bytes", "sha256"]
                 .map(str::to_owned)
@@ -238,9 +250,8 @@ fn claims(of: &Of) -> Section {
             figures: vec![2],
             rows: attached,
             sum: false,
-        }));
-    }
-    section("claimed and found", true, blocks)
+        })
+    })
 }
 
 fn journal(of: &Of) -> Section {
@@ -398,6 +409,22 @@ fn sealed(verified: &evidence::Report) -> Vec<Block> {
         None => "feelgauge verify FAILED when this report was made.".to_owned(),
     };
     blocks.push(Block::Text(now));
+    blocks.extend(signatures(verified));
+    for stamp in &verified.stamps {
+        blocks.push(Block::Text(format!(
+            "Time-stamp {}: {}.",
+            stamp.file, stamp.time
+        )));
+    }
+    let not_proven = verified.not_proven.iter().map(|w| sentence(w));
+    blocks.push(Block::List {
+        numbered: false,
+        items: not_proven.collect(),
+    });
+    blocks
+}
+
+fn signatures(verified: &evidence::Report) -> Option<Block> {
     let rows: Vec<Vec<String>> = verified
         .signatures
         .iter()
@@ -415,8 +442,8 @@ fn sealed(verified: &evidence::Report) -> Vec<Block> {
             ]
         })
         .collect();
-    if !rows.is_empty() {
-        blocks.push(Block::Table(Table {
+    (!rows.is_empty()).then(|| {
+        Block::Table(Table {
             caption: "Signatures".into(),
             head: ["signer", "vouches for", "key", "signature"]
                 .map(str::to_owned)
@@ -424,18 +451,6 @@ fn sealed(verified: &evidence::Report) -> Vec<Block> {
             figures: Vec::new(),
             rows,
             sum: false,
-        }));
-    }
-    for stamp in &verified.stamps {
-        blocks.push(Block::Text(format!(
-            "Time-stamp {}: {}.",
-            stamp.file, stamp.time
-        )));
-    }
-    let not_proven = verified.not_proven.iter().map(|w| sentence(w));
-    blocks.push(Block::List {
-        numbered: false,
-        items: not_proven.collect(),
-    });
-    blocks
+        })
+    })
 }

@@ -1,5 +1,7 @@
 //! Times, amounts and deeds in words.
 
+use std::fmt::Write as _;
+
 use jiff::{Timestamp, fmt::temporal::Pieces, tz::Offset};
 
 use super::super::super::{count, list, number::stated, plain, sentence, shown};
@@ -97,7 +99,7 @@ pub(super) fn decision(decision: Decision) -> &'static str {
 pub(super) fn decided(what: Decision, offer: Option<&Price>, words: Option<&str>) -> String {
     let mut text = format!("Decided: {}", decision(what));
     if let Some(offer) = offer {
-        text.push_str(&format!("; offered: {}", price(offer)));
+        let _ = write!(text, "; offered: {}", price(offer));
     }
     match words {
         Some(words) => format!("{text}. {}", sentence(words)),
@@ -141,6 +143,7 @@ pub(super) fn moment(moment: Moment) -> &'static str {
 }
 
 /// What was done, for a row of the journal.
+#[allow(clippy::too_many_lines)] // one arm for each deed
 pub(super) fn deed(entry: &Entry) -> String {
     let some = |words: &Option<String>| {
         words
@@ -222,16 +225,16 @@ pub(super) fn deed(entry: &Entry) -> String {
 fn planned(part: &PlannedPart) -> String {
     let mut words = format!("part {}: {}", part.name, act(part.act));
     if let Some(minutes) = part.minutes {
-        words.push_str(&format!(", {minutes} min"));
+        let _ = write!(words, ", {minutes} min");
     }
     if let Some(from) = &part.from {
-        words.push_str(&format!(", {from}"));
+        let _ = write!(words, ", {from}");
     }
     if let Some(amount) = &part.price {
-        words.push_str(&format!(", {}", price(amount)));
+        let _ = write!(words, ", {}", price(amount));
     }
     if let Some(who) = &part.priced_by {
-        words.push_str(&format!(", says {who}"));
+        let _ = write!(words, ", says {who}");
     }
     words
 }

@@ -161,13 +161,12 @@ fn words(of: &Of, main: &Taken, counting: &[&Taken]) -> String {
     };
     let finding = &read.finding;
     let mut words = Vec::new();
-    match taken::refusals(finding) {
-        Some(why) => words.push(why),
-        None => {
-            let said = Said::of_finding(finding, taken::about(read, of.vehicle()));
-            words.extend(from_what(finding, &said));
-            words.extend(said.under("next").first().map(|w| (*w).to_owned()));
-        }
+    if let Some(why) = taken::refusals(finding) {
+        words.push(why);
+    } else {
+        let said = Said::of_finding(finding, taken::about(read, of.vehicle()));
+        words.extend(from_what(finding, &said));
+        words.extend(said.under("next").first().map(|w| (*w).to_owned()));
     }
     for other in counting {
         let same = other.capture.name == main.capture.name;
@@ -309,7 +308,7 @@ fn guilty(of: &Of, part: Option<&str>) -> String {
                 .find(|s| Some(s.part.as_str()) == part)?;
             Some(suspect.probability)
         })
-        .last();
+        .next_back();
     share.map_or_else(|| "not judged".into(), percent)
 }
 
@@ -354,6 +353,21 @@ fn plan(of: &Of) -> Vec<Block> {
         .collect()
 }
 
+fn plan_caption(currency: &str, whose: &[String]) -> String {
+    match (currency, whose.is_empty()) {
+        ("", _) => "What to open, in this order".to_owned(),
+        (currency, true) => {
+            format!(
+                "What to open, in this order, and what it costs in {currency} (nobody says whose prices)"
+            )
+        }
+        (currency, false) => format!(
+            "What to open, in this order, and what it costs in {currency} (prices: {})",
+            list(whose)
+        ),
+    }
+}
+
 fn one_plan(of: &Of, parts: &[&PlannedPart], currency: &str) -> Block {
     let mut whose: Vec<String> = Vec::new();
     for who in parts.iter().filter_map(|part| part.priced_by.as_ref()) {
@@ -395,20 +409,8 @@ fn one_plan(of: &Of, parts: &[&PlannedPart], currency: &str) -> Block {
             all,
         ]);
     }
-    let caption = match (currency, whose.is_empty()) {
-        ("", _) => "What to open, in this order".to_owned(),
-        (currency, true) => {
-            format!(
-                "What to open, in this order, and what it costs in {currency} (nobody says whose prices)"
-            )
-        }
-        (currency, false) => format!(
-            "What to open, in this order, and what it costs in {currency} (prices: {})",
-            list(&whose)
-        ),
-    };
     Block::Table(Table {
-        caption,
+        caption: plan_caption(currency, &whose),
         head: ["part", "to do", "guilty", "work", "from", "price"]
             .map(str::to_owned)
             .to_vec(),
@@ -425,7 +427,7 @@ fn suspects(of: &Of) -> Option<Block> {
         .iter()
         .filter(|t| t.counts)
         .filter_map(|t| t.read()?.finding.as_roll())
-        .last()?;
+        .next_back()?;
     let snag = last.snags.as_ref()?.first()?;
     let rows: Vec<Vec<String>> = snag
         .suspects

@@ -51,7 +51,7 @@ pub(super) fn collect(inspected: &Inspected) -> Vec<Taken<'_>> {
         .iter()
         .map(|capture| {
             let entries = inspected.visit.entries.iter().enumerate();
-            let place = entries.filter_map(|(n, entry)| match &entry.deed {
+            let mut place = entries.filter_map(|(n, entry)| match &entry.deed {
                 Deed::Captured {
                     capture: name,
                     stage,
@@ -59,7 +59,7 @@ pub(super) fn collect(inspected: &Inspected) -> Vec<Taken<'_>> {
                 } if *name == capture.name => Some((n, *stage)),
                 _ => None,
             });
-            let place = place.last();
+            let place = place.next_back();
             let taken = Taken {
                 capture,
                 stage: place.map_or(Stage::AsFound, |(_, stage)| stage),
@@ -341,20 +341,9 @@ fn facts(of: &Of, taken: &Taken, read: &ReadCapture, said: &Said) -> Facts {
     if let Some(words) = in_si(finding) {
         add("in SI", words);
     }
-    if let Some(volume) = finding.as_leak().and_then(|leak| leak.volume_m3) {
-        let s = shown(volume.scaled(1e6));
-        add(
-            "volume",
-            format!(
-                "{} cm3, range {}, u = {} cm3",
-                s.value,
-                s.range(),
-                uncertainty(volume.u * 1e6)
-            ),
-        );
+    if let Some(words) = volume(finding) {
+        add("volume", words);
     }
-    let by = read.meta.operator.as_ref();
-    let by = by.map_or_else(String::new, |who| format!(" by {who}"));
     add(
         "setup",
         format!(
@@ -363,19 +352,7 @@ fn facts(of: &Of, taken: &Taken, read: &ReadCapture, said: &Said) -> Facts {
             say::stage(taken.stage)
         ),
     );
-    add(
-        "taken",
-        format!(
-            "{}{by}, captures/{}{}",
-            of.clock.at(read.meta.anchor.wall),
-            taken.capture.name,
-            if taken.in_journal {
-                ""
-            } else {
-                "; the journal does not name it"
-            }
-        ),
-    );
+    add("taken", when_taken(of, taken, read));
     if let Some(words) = limit(finding) {
         add("limit", words);
     }
@@ -403,6 +380,32 @@ fn facts(of: &Of, taken: &Taken, read: &ReadCapture, said: &Said) -> Facts {
     }
     add("worked out", agreement(read.agreement.as_ref()));
     facts
+}
+
+fn volume(finding: &Finding) -> Option<String> {
+    let volume = finding.as_leak()?.volume_m3?.scaled(1e6);
+    let s = shown(volume);
+    Some(format!(
+        "{} cm3, range {}, u = {} cm3",
+        s.value,
+        s.range(),
+        uncertainty(volume.u)
+    ))
+}
+
+fn when_taken(of: &Of, taken: &Taken, read: &ReadCapture) -> String {
+    let by = read.meta.operator.as_ref();
+    let by = by.map_or_else(String::new, |who| format!(" by {who}"));
+    let unknown = if taken.in_journal {
+        ""
+    } else {
+        "; the journal does not name it"
+    };
+    format!(
+        "{}{by}, captures/{}{unknown}",
+        of.clock.at(read.meta.anchor.wall),
+        taken.capture.name
+    )
 }
 
 /// A capture that a later one replaced.
