@@ -1,7 +1,10 @@
 //! The journal: who did what when, each line with the SHA-256 of the line before, so that no line can be taken out, put in, changed or
 //! moved without every later line changing too.
 
-use std::io::{self, BufRead, BufReader, Read};
+use std::{
+    collections::BTreeMap,
+    io::{self, BufRead, BufReader, Read},
+};
 
 use jiff::Timestamp;
 use serde_json::{Map, Value, json};
@@ -27,6 +30,8 @@ pub struct Journal {
     pub last: Option<Timestamp>,
     /// Lines whose time is before that of the line above.
     pub backward: u64,
+    /// Files that lines name with a digest: the number of the last such line and what it says.
+    pub files: BTreeMap<String, (u64, String)>,
 }
 
 impl Journal {
@@ -37,6 +42,7 @@ impl Journal {
             head: FIRST.into(),
             last: None,
             backward: 0,
+            files: BTreeMap::new(),
         }
     }
 
@@ -89,6 +95,10 @@ impl Journal {
         self.last = Some(when);
         self.lines += 1;
         self.head = sha256(line);
+        if let (Ok(file), Ok(digest)) = (text("file"), text("sha256")) {
+            let said = (self.lines, digest.to_owned());
+            self.files.insert(file.to_owned(), said);
+        }
         Ok(())
     }
 }

@@ -10,3 +10,4 @@ mod keys;
 mod names;
 mod stock;
 mod time;
+mod whole;

@@ -101,6 +101,20 @@ pub fn change(file: &Path, from: &str, to: &str) {
     fs::write(file, text.replacen(from, to, 1)).unwrap();
 }
 
+/// Another `capture.toml` of the same length, as if the capture had been closed with it.
+fn retake(capture: &Path, changes: &[(&str, &str)]) {
+    let (meta, closed) = (capture.join("capture.toml"), capture.join("closed.toml"));
+    let digest = || feelgauge::record::writer::sha256(&fs::read(&meta).unwrap());
+    let before = digest();
+    for (from, to) in changes.iter().filter(|(from, to)| from != to) {
+        assert_eq!(from.len(), to.len());
+        change(&meta, from, to);
+    }
+    if digest() != before {
+        change(&closed, &before, &digest());
+    }
+}
+
 /// An inspection with two leaks, a pull, a roll, their recorded findings and a comparison.
 pub fn inspection(base: &Path, tag: &str, operator: &str) {
     let captures = base.join("captures");
@@ -111,16 +125,15 @@ pub fn inspection(base: &Path, tag: &str, operator: &str) {
     )
     .unwrap();
     fs::write(base.join("owner.toml"), format!("name = {OWNER:?}\n")).unwrap();
+    let by = ("R. Tern", operator);
     for name in [LEAK, PULL, ROLL] {
         copy(&samples().join(name), &captures.join(name));
-        let meta = captures.join(name).join("capture.toml");
-        change(&meta, "R. Tern", operator);
+        retake(&captures.join(name), &[by]);
     }
     let after = "20310518T090000Z-leak-whole";
     copy(&samples().join(LEAK), &captures.join(after));
-    let meta = captures.join(after).join("capture.toml");
-    change(&meta, "2031-05-17T14:21:40Z", "2031-05-18T09:00:00Z");
-    change(&meta, "R. Tern", operator);
+    let later = ("2031-05-17T14:21:40Z", "2031-05-18T09:00:00Z");
+    retake(&captures.join(after), &[later, by]);
     let mut journal = String::new();
     for (n, (name, test, stage)) in [
         (LEAK, "leak", "as_found"),

@@ -227,7 +227,7 @@ fn two_inspections_with_the_same_names_stay_apart() {
     let dir = tempfile::tempdir().unwrap();
     let visits = [dir.path().join("a/visit"), dir.path().join("b/visit")];
     inspection(&visits[0], "14", "R. Tern");
-    inspection(&visits[1], "15", "S. Dunlin");
+    inspection(&visits[1], "15", "S. Ruff");
     let out = dir.path().join("out");
     let (code, result, said) = export(&[&visits[0], &visits[1]], &out, &[]);
     assert_eq!(code, 0, "{said}");

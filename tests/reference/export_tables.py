@@ -1,5 +1,6 @@
 """What pyarrow and duckdb find in an exported folder, as one JSON object. Argument: the folder."""
 
+import glob
 import json
 import sys
 
@@ -80,9 +81,11 @@ def by_duckdb():
         f"SELECT count(*) FROM {source} WHERE isnan(p_pa) OR isnan(f_n) OR isnan(t_c) OR isnan(printed)"
     ).fetchone()[0]
     lines = db.execute(f"SELECT count(*) FROM read_json_auto('{FOLDER}/findings.jsonl')").fetchone()[0]
-    csv = db.execute(
-        f"SELECT count(*), sum(p_pa), sum(count) FROM read_csv('{FOLDER}/csv/*/leak.csv', union_by_name = true)"
-    ).fetchone()
+    csv = (0, None, None)
+    if glob.glob(f"{FOLDER}/csv/*/leak.csv"):
+        csv = db.execute(
+            f"SELECT count(*), sum(p_pa), sum(count) FROM read_csv('{FOLDER}/csv/*/leak.csv', union_by_name = true)"
+        ).fetchone()
     return {
         "types": columns,
         "readings": groups,

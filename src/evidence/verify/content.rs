@@ -11,6 +11,7 @@ use crate::{
         DATA, Difference,
         captures::{self, Agreement},
         journal,
+        manifest::Manifest,
         tree::MAX_TAG,
     },
     record::Capture,
@@ -36,11 +37,12 @@ impl Walk<'_> {
                     .map(|i| (i.journal_lines, i.journal_head.as_str()));
                 let fits = sealed == Some((found.lines, found.head.as_str()));
                 let what = "not the lines that bag-info.txt counts: some were cut off or added";
-                let wrong = if fits {
+                let mut wrong = if fits {
                     Vec::new()
                 } else {
-                    vec![Difference::at(path, found.lines, what)]
+                    vec![Difference::at(path.as_str(), found.lines, what)]
                 };
+                self.named_files(&path, &found, &mut wrong);
                 let back = match found.backward {
                     0 => String::new(),
                     n => format!("; the clock goes back {n} times"),
@@ -48,8 +50,9 @@ impl Walk<'_> {
                 check(
                     "journal",
                     format!(
-                        "{} lines, each with the digest of the one before{back}",
-                        found.lines
+                        "{} lines, each with the digest of the one before; {} files with the digests that lines give them{back}",
+                        found.lines,
+                        found.files.len()
                     ),
                     wrong,
                 )
@@ -57,6 +60,29 @@ impl Walk<'_> {
         };
         self.report.add(row);
         Ok(())
+    }
+
+    /// Files that the journal names with a digest are those files. What was left out of this copy is not looked at.
+    fn named_files(&self, path: &str, journal: &journal::Journal, wrong: &mut Vec<Difference>) {
+        let name = "manifest-sha256.txt";
+        let bytes = self.tags.get(name).map_or(&[][..], Vec::as_slice);
+        // a manifest that cannot be understood is told of elsewhere
+        let Ok(listed) = Manifest::parse(name, bytes, 64, |_| true) else {
+            return;
+        };
+        for (file, (line, digest)) in &journal.files {
+            if self.basis.left_out.contains(file) {
+                continue;
+            }
+            let what = match listed.0.get(&format!("{DATA}/{file}")) {
+                Some(listed) if listed == digest => continue,
+                Some(_) => {
+                    format!("names {file} with another digest: it was changed after that line")
+                }
+                None => format!("names {file}, which is not in the inspection"),
+            };
+            wrong.push(Difference::at(path, *line, what));
+        }
     }
 
     pub(super) fn captures_and_findings(&mut self) -> io::Result<()> {
