@@ -14,7 +14,7 @@ use feelgauge::{
         journal::{self, Journal},
         key_file, signatures, sshsig, verify,
     },
-    record::writer::sha256,
+    record::{Closed, writer::sha256},
 };
 use serde_json::{Map, Value};
 use ssh_key::{LineEnding, PrivateKey};
@@ -65,7 +65,7 @@ impl Whole {
 }
 
 fn key_of(name: &str) -> PrivateKey {
-    let seed = ["shop", "owner", "stranger"]
+    let seed = ["shop", "owner", "stranger", "other"]
         .iter()
         .position(|n| *n == name);
     key_file::from_seed(40 + seed.unwrap() as u64, name)
@@ -84,17 +84,25 @@ fn photograph(path: &Path, shade: u8) {
         .unwrap();
 }
 
-/// A second leak of the same car, taken later: the same lines under another time and operator.
+/// A second leak of the same car, taken later: the same lines but the last third, closed in order.
 fn second_leak(to: &Path) {
     let samples = Path::new(env!("CARGO_MANIFEST_DIR")).join("captures");
     copy(&samples.join(LEAK), to);
     let meta = to.join("capture.toml");
-    let before = sha256(&fs::read(&meta).unwrap());
     replace(&meta, "2031-05-17T14:21:40Z", "2031-05-18T09:00:00Z");
-    let after = sha256(&fs::read(&meta).unwrap());
+    let table = to.join("pressure-HL-P1.csv");
+    let text = fs::read_to_string(&table).unwrap();
+    let lines: Vec<&str> = text.split_inclusive('\n').collect();
+    fs::write(&table, lines[..lines.len() * 2 / 3].concat()).unwrap();
     let closed = to.join("closed.toml");
-    let text = fs::read_to_string(&closed).unwrap();
-    fs::write(&closed, text.replace(&before, &after)).unwrap();
+    let mut about: Closed = toml::from_str(&fs::read_to_string(&closed).unwrap()).unwrap();
+    for file in &mut about.files {
+        let bytes = fs::read(to.join(&file.name)).unwrap();
+        let rows = bytes.iter().filter(|b| **b == b'\n').count() as u64 - 1;
+        file.rows = file.rows.map(|_| rows);
+        (file.bytes, file.sha256) = (bytes.len() as u64, sha256(&bytes));
+    }
+    fs::write(&closed, toml::to_string(&about).unwrap()).unwrap();
 }
 
 fn make() -> Whole {
@@ -357,7 +365,7 @@ fn sealed_anew(bag: &Folder, by: &[(&str, &str)]) -> Folder {
 }
 
 const OWN: [(&str, &str); 2] = [("shop", "shop"), ("owner", "owner")];
-const STRANGER: [(&str, &str); 2] = [("shop", "stranger"), ("owner", "stranger")];
+const STRANGER: [(&str, &str); 2] = [("shop", "stranger"), ("owner", "other")];
 
 /// The journal's lines as objects.
 fn entries(bag: &Folder) -> Vec<Map<String, Value>> {
