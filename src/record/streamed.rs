@@ -74,11 +74,14 @@ impl<'a, T> Table<'a, T> {
 
     /// Passes over the rest of an over-long record; true when it has an end.
     fn skip_line(&mut self, is_long: bool) -> io::Result<bool> {
-        while is_long {
+        if !is_long {
+            return Ok(false);
+        }
+        loop {
             let held = self.stream.fill_buf()?;
             let len = held.len();
             if len == 0 {
-                break;
+                return Ok(false);
             }
             if let Some(at) = held.iter().position(|b| *b == b'\n') {
                 self.stream.consume(at + 1);
@@ -86,7 +89,6 @@ impl<'a, T> Table<'a, T> {
             }
             self.stream.consume(len);
         }
-        Ok(false)
     }
 }
 
@@ -127,7 +129,7 @@ impl<'a> Inputs<'a> {
     ///
     /// # Errors
     /// What a stream says.
-    pub fn next(&mut self) -> io::Result<Option<Input>> {
+    pub fn next_input(&mut self) -> io::Result<Option<Input>> {
         let probe = self
             .probes
             .iter()
@@ -182,7 +184,7 @@ mod tests {
         let tables = probes.iter().map(|bytes| Some(boxed(bytes))).collect();
         let mut inputs = Inputs::new(tables, Some(boxed(marks))).unwrap();
         let mut all = Vec::new();
-        while let Some(input) = inputs.next().unwrap() {
+        while let Some(input) = inputs.next_input().unwrap() {
             all.push(input);
         }
         (all, inputs.faults())

@@ -98,13 +98,14 @@ fn second_leak(to: &Path) {
     let mut about: Closed = toml::from_str(&fs::read_to_string(&closed).unwrap()).unwrap();
     for file in &mut about.files {
         let bytes = fs::read(to.join(&file.name)).unwrap();
-        let rows = bytes.iter().filter(|b| **b == b'\n').count() as u64 - 1;
+        let rows = bytes.split(|b| *b == b'\n').count() as u64 - 2;
         file.rows = file.rows.map(|_| rows);
         (file.bytes, file.sha256) = (bytes.len() as u64, sha256(&bytes));
     }
     fs::write(&closed, toml::to_string(&about).unwrap()).unwrap();
 }
 
+#[allow(clippy::too_many_lines)] // a visit from its opening to the seal
 fn make() -> Whole {
     let whole = Whole {
         dir: tempfile::tempdir().unwrap(),
@@ -527,12 +528,13 @@ fn relisted(bag: &Folder, sound: &Folder) -> Folder {
 /// Every number of a finding and of a comparison, changed in its last digit or more, with the journal and all lists made to fit and the
 /// signatures of the right keys: working it out anew sees it.
 #[test]
+#[allow(clippy::too_many_lines)] // a table of attacks
 fn results_edited_by_those_who_hold_the_right_keys() {
     let sound = load(&whole().at("bag"));
     let mut tried = Tried::default();
     let findings: Vec<&String> = sound
         .keys()
-        .filter(|p| p.starts_with("data/findings/") && p.ends_with(".json"))
+        .filter(|p| p.starts_with("data/findings/") && p.rsplit('.').next() == Some("json"))
         .collect();
     assert_eq!(findings.len(), 3);
     for path in findings {

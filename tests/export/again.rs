@@ -13,6 +13,7 @@ fn analyzed(args: &[&str]) -> Value {
 /// A plain file says nothing of the probe's calibration, so the share of an untested sensor (2 %) is missing in its
 /// uncertainty; and the temperature goes through degrees Celsius, which costs a last bit. The values agree to 1e-9.
 #[test]
+#[allow(clippy::too_many_lines)] // three tests, one after the other
 fn analyze_finds_the_same_in_the_exported_file() {
     let dir = tempfile::tempdir().unwrap();
     let out = dir.path().join("out");

@@ -2,6 +2,7 @@
 
 use std::{
     collections::BTreeMap,
+    fmt::Write as _,
     fs,
     path::{Path, PathBuf},
     process::{Command, Output},
@@ -145,10 +146,8 @@ pub fn inspection(base: &Path, tag: &str, operator: &str) {
     .enumerate()
     {
         // the sealed form of the chain is no business of the export, which only looks the stages up
-        journal += &format!(
-            "{{\"n\":{},\"when\":\"2031-05-17T14:00:00Z\",\"who\":\"R. Tern\",\"what\":\"captured\",\"capture\":{name:?},\"test\":{test:?},\"stage\":{stage:?}}}\n",
-            n + 1
-        );
+        writeln!(journal, "{{\"n\":{},\"when\":\"2031-05-17T14:00:00Z\",\"who\":\"R. Tern\",\"what\":\"captured\",\"capture\":{name:?},\"test\":{test:?},\"stage\":{stage:?}}}",
+            n + 1).unwrap();
         let found = done(&["analyze", test, arg(&captures.join(name)), "--json"]);
         fs::write(base.join(format!("findings/{name}.json")), found).unwrap();
     }

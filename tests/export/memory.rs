@@ -1,6 +1,6 @@
 //! An hour of a thousand readings a second needs no more memory than its groups.
 
-use std::{collections::BTreeMap, io};
+use std::{collections::BTreeMap, fmt::Write as _, io};
 
 use feelgauge::{
     evidence::tree::ReadOnly,
@@ -43,7 +43,8 @@ fn capture(seconds: u32) -> BTreeMap<String, Vec<u8>> {
         let samples = Samples::new(0, t0_us, 1000, &counts).unwrap();
         let line = encoder.line(&Message::Samples(samples)).unwrap();
         let line = String::from_utf8(line).unwrap();
-        table += &format!("{},{}\r\n", u64::from(t0_us) + 25_000, line.trim_end());
+        let host_us = u64::from(t0_us) + 25_000;
+        write!(table, "{host_us},{}\r\n", line.trim_end()).unwrap();
     }
     BTreeMap::from([
         (

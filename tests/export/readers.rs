@@ -22,6 +22,7 @@ fn of<'a>(result: &'a Value, name: &str) -> &'a Value {
 }
 
 #[test]
+#[allow(clippy::too_many_lines)] // one export, everything that is asked of it
 fn what_stock_readers_find_is_what_the_captures_hold() {
     let dir = tempfile::tempdir().unwrap();
     let (visit, out) = (dir.path().join("visit"), dir.path().join("out"));

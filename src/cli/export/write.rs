@@ -273,13 +273,16 @@ fn facts() -> Vec<(&'static str, String)> {
     ]
 }
 
+/// A CSV file on the disk, with its path in the folder.
+type OpenCsv = (String, Csv<BufWriter<File>>);
+
 /// The files that the readings of one capture go to.
 struct Sinks<'a> {
     export: &'a Export<'a>,
     folder: String,
-    csv: Option<(String, Csv<BufWriter<File>>)>,
+    csv: Option<OpenCsv>,
     /// What did not count, by probe and channel.
-    others: BTreeMap<(usize, u8), (String, Csv<BufWriter<File>>)>,
+    others: BTreeMap<(usize, u8), OpenCsv>,
     parquet: Option<(String, Parquet<BufWriter<File>>)>,
 }
 
@@ -305,11 +308,7 @@ impl Sinks<'_> {
     }
 
     /// A new file for a channel whose readings do not count.
-    fn other(
-        &self,
-        origin: &Origin,
-        seen: &Indication,
-    ) -> io::Result<(String, Csv<BufWriter<File>>)> {
+    fn other(&self, origin: &Origin, seen: &Indication) -> io::Result<OpenCsv> {
         let probe = &origin.probes[seen.probe];
         let path = format!("{}/{probe}-{}.csv", self.folder, seen.channel);
         let file = Csv::new(

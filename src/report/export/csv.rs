@@ -61,11 +61,10 @@ impl<W: Write> Csv<W> {
 /// A cell as text; numbers have the fewest digits that give the same bits again.
 fn text(cell: &Cell) -> String {
     match cell {
-        Cell::Null => String::new(),
         Cell::Text(text) => text.clone().into_owned(),
         Cell::Whole(n) => n.to_string(),
         Cell::Real(x) if x.is_finite() => x.to_string(),
-        Cell::Real(_) => String::new(),
+        Cell::Null | Cell::Real(_) => String::new(),
         Cell::Truth(truth) => truth.to_string(),
         Cell::Instant(us) => reading::instant(*us).unwrap_or_default(),
     }

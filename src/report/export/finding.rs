@@ -43,11 +43,13 @@ pub struct Found {
     pub finding: Option<Value>,
 }
 
+#[allow(clippy::ref_option)] // the form that serde asks for
 fn as_instant<S: serde::Serializer>(us: &Option<i64>, to: S) -> Result<S::Ok, S::Error> {
     us.and_then(super::reading::instant).serialize(to)
 }
 
 /// What a column takes from a row.
+#[derive(Clone)]
 enum From {
     /// Something beside the finding.
     Beside(for<'a> fn(&'a Found) -> Cell<'a>),
@@ -356,6 +358,41 @@ const ESTIMATES: &[(&str, &str, &str, &str)] = &[
     ),
 ];
 
+/// Columns that are put together from several values.
+const LAST: &[(&str, Kind, &str, From)] = &[
+    (
+        "part",
+        Kind::Text,
+        "most probable part of the first snag; of a comparison the part compared",
+        From::Words("/snags/0/part"),
+    ),
+    ("snags", Kind::Whole, "snags reported", From::Many("/snags")),
+    (
+        "refused",
+        Kind::Text,
+        "codes of the reasons why there is no number, parted by blanks",
+        From::Words("/refused"),
+    ),
+    (
+        "faults",
+        Kind::Whole,
+        "faults of link and record, all kinds",
+        From::Sum("/quality/faults"),
+    ),
+    (
+        "flags",
+        Kind::Text,
+        "remarks on the record, parted by blanks",
+        From::Words("/quality/flags"),
+    ),
+    (
+        "finding",
+        Kind::Text,
+        "the whole object as JSON, with the digits of --json",
+        From::Whole,
+    ),
+];
+
 fn joined(names: &[String]) -> Cell<'_> {
     if names.is_empty() {
         Cell::Null
@@ -396,48 +433,9 @@ impl Default for Columns {
                 );
             }
         }
-        add(
-            "part",
-            Kind::Text,
-            "",
-            "most probable part of the first snag; of a comparison the part compared",
-            From::Words("/snags/0/part"),
-        );
-        add(
-            "snags",
-            Kind::Whole,
-            "",
-            "snags reported",
-            From::Many("/snags"),
-        );
-        add(
-            "refused",
-            Kind::Text,
-            "",
-            "codes of the reasons why there is no number, parted by blanks",
-            From::Words("/refused"),
-        );
-        add(
-            "faults",
-            Kind::Whole,
-            "",
-            "faults of link and record, all kinds",
-            From::Sum("/quality/faults"),
-        );
-        add(
-            "flags",
-            Kind::Text,
-            "",
-            "remarks on the record, parted by blanks",
-            From::Words("/quality/flags"),
-        );
-        add(
-            "finding",
-            Kind::Text,
-            "",
-            "the whole object as JSON, with the digits of --json",
-            From::Whole,
-        );
+        for (name, kind, words, from) in LAST {
+            add(name, *kind, "", words, from.clone());
+        }
         Self(all)
     }
 }
@@ -501,12 +499,12 @@ fn words(value: &Value) -> Cell<'_> {
         code.as_str().map(str::to_owned)
     };
     match value {
-        Value::Array(list) => joined_owned(list.iter().filter_map(word).collect()),
+        Value::Array(list) => joined_owned(&list.iter().filter_map(word).collect::<Vec<_>>()),
         value => Cell::text(value.as_str()),
     }
 }
 
-fn joined_owned(words: Vec<String>) -> Cell<'static> {
+fn joined_owned(words: &[String]) -> Cell<'static> {
     if words.is_empty() {
         Cell::Null
     } else {

@@ -207,7 +207,9 @@ impl Waiting {
                     to.write_batch(&texts, Some(present), None)?;
                     at += n;
                 }
-                (pool.clear(), places.clear(), values.clear());
+                pool.clear();
+                places.clear();
+                values.clear();
             }
             (Values::Whole(values), ColumnWriter::Int64ColumnWriter(to)) => {
                 to.write_batch(values, Some(&present), None)?;

@@ -318,7 +318,7 @@ pub fn follow(
     let invalid = |e: ReplayError| io::Error::new(io::ErrorKind::InvalidData, e.to_string());
     let mut feed = about.feed().map_err(invalid)?;
     let mut written = Ok(());
-    while let Some(input) = inputs.next()? {
+    while let Some(input) = inputs.next_input()? {
         feed.follow(&input, &mut |seen| {
             if written.is_ok() {
                 written = out(&seen);
