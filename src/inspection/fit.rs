@@ -99,6 +99,7 @@ pub(crate) fn owner(owner: &Owner) -> Result<(), String> {
 }
 
 /// Says why a deed may not be written.
+#[allow(clippy::too_many_lines)] // one exhaustive match
 pub(crate) fn deed(deed: &Deed) -> Result<(), String> {
     let text = |what: &str, text: &str| words(what, text, MAX_WORDS, true);
     let more = |what: &str, text: Option<&String>| {

@@ -464,7 +464,7 @@ impl<S: SharedStorage> Folder<S> {
         // last, as the recorder writes it
         files.sort_by_key(|(file, _)| (file == META_FILE, file.clone()));
         let (capture, entered) = self.held(|ledger| {
-            let inner = &mut ledger.inner;
+            let inner = &mut *ledger.inner;
             let copying = format!("{COPYING}{name}");
             inner.folder(CAPTURES)?;
             inner.free(CAPTURES, name)?;
@@ -551,13 +551,13 @@ impl<S: SharedStorage> Folder<S> {
             for name in of.before.iter().chain(&of.after) {
                 ledger.inner.capture_is_there(name)?;
             }
-            let inner = &mut ledger.inner;
+            let inner = &mut *ledger.inner;
             let listed = inner.listed(FINDINGS)?.unwrap_or_default();
             let taken = |n: &u32| {
                 let start = format!("comparison-{n}.");
                 listed.iter().any(|l| l.name.starts_with(&start))
             };
-            let n = (1..).find(|n| !taken(n)).unwrap_or(u32::MAX);
+            let n = (1..u32::MAX).find(|n| !taken(n)).unwrap_or(u32::MAX);
             inner.folder(FINDINGS)?;
             inner.put(FINDINGS, &format!("comparison-{n}.toml"), about.as_bytes())?;
             ledger.found(clock, who, &format!("comparison-{n}.json"), text.as_bytes())
@@ -654,7 +654,7 @@ impl<S: SharedStorage> Folder<S> {
                     let (name, _) = rest.split_once('/').unwrap_or((rest, ""));
                     captures.iter().any(|taken| taken.capture == name)
                 }
-                FINDINGS if rest.ends_with(".toml") => {
+                FINDINGS if rest.strip_suffix(".toml").is_some() => {
                     let json = format!("{}json", path.strip_suffix("toml").unwrap_or_default());
                     named.iter().any(|(file, _)| **file == json)
                 }

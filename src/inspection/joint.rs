@@ -59,13 +59,17 @@ pub fn statement(
         "Each party signs that it was present while these lines were recorded, and that the car was the one named",
     );
     say("above. Nobody signs that a limit is right or who is to pay.");
-    say("");
-    say("OBJECTIONS");
+    objected(&mut text, present, objections);
+    text
+}
+
+fn objected(text: &mut String, present: &[Party], objections: &[Objection]) {
+    text.push_str("\nOBJECTIONS\n");
     if objections.is_empty() {
-        say("None was stated before this was laid out.");
+        text.push_str("None was stated before this was laid out.\n");
     }
     for objection in objections {
-        let _ = write!(text, "- {}:\n", objection.name);
+        let _ = writeln!(text, "- {}:", objection.name);
         for line in objection.text.lines() {
             let _ = writeln!(text, "  {line}");
         }
@@ -77,7 +81,6 @@ their own (feelgauge seal BAG --sign KEY --as NAME --statement FILE), or by hand
     for party in present {
         let _ = writeln!(text, "{}: {}\n", party.name, "_".repeat(60));
     }
-    text
 }
 
 fn seconds(when: Timestamp) -> String {

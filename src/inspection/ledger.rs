@@ -98,9 +98,9 @@ impl<'a, S: SharedStorage> Ledger<'a, S> {
         }
         self.mend(clock, who)?;
         if let Some(by_s) = self.clock_set(clock) {
-            self.line(clock.wall(), who, Deed::ClockSet { by_s })?;
+            self.line(clock.wall(), who, &Deed::ClockSet { by_s })?;
         }
-        self.line(clock.wall(), who, deed)
+        self.line(clock.wall(), who, &deed)
     }
 
     fn mend(&mut self, clock: &Clock, who: &str) -> Result<(), FolderError> {
@@ -118,7 +118,7 @@ impl<'a, S: SharedStorage> Ledger<'a, S> {
             .take(MAX_TORN)
             .collect();
         let bytes = torn.len() as u64;
-        self.line(clock.wall(), who, Deed::Mended { bytes, text })?;
+        self.line(clock.wall(), who, &Deed::Mended { bytes, text })?;
         Ok(())
     }
 
@@ -137,12 +137,11 @@ impl<'a, S: SharedStorage> Ledger<'a, S> {
             _ if back_us < 0 => back_us,
             _ => return None,
         };
-        #[allow(clippy::cast_precision_loss)]
         Some(by_us as f64 / 1e6)
     }
 
-    fn line(&mut self, when: Timestamp, who: &str, deed: Deed) -> Result<Entry, FolderError> {
-        let value = serde_json::to_value(&deed).map_err(|e| FolderError::Unfit(e.to_string()))?;
+    fn line(&mut self, when: Timestamp, who: &str, deed: &Deed) -> Result<Entry, FolderError> {
+        let value = serde_json::to_value(deed).map_err(|e| FolderError::Unfit(e.to_string()))?;
         let Value::Object(mut more) = value else {
             return Err(FolderError::Unfit("a deed of no keys".into()));
         };

@@ -101,7 +101,7 @@ pub struct OpenArgs {
     /// How the house calls the owner: a number, initials.
     #[arg(long, value_name = "REF")]
     pub owner: Option<String>,
-    /// The owner's own data, which a copy may leave out: a file with name = \"...\" and contact = [\"...\"].
+    /// The owner's own data, which a copy may leave out: a file with `name = "..."` and `contact = ["..."]`.
     #[arg(long, value_name = "FILE.toml")]
     pub owner_file: Option<PathBuf>,
     /// Shop or club that measures.

@@ -21,7 +21,7 @@ use super::{
 use crate::{
     evidence::{
         DATA, Tree as _, journal,
-        tree::{self, MAX_FILE},
+        tree::{self, Listing, MAX_FILE},
     },
     inspection::{OPENING, OWNER, Owner},
 };
@@ -48,73 +48,18 @@ pub(in crate::cli) struct CopyResult {
 pub(super) fn run(args: &CopyArgs, output: &mut Output) -> Outcome {
     let from = Disk::at(&args.dir);
     fs::read_dir(&args.dir).map_err(|e| cannot_read(&args.dir, &e))?;
-    not_in_a_seal(&args.out)?;
-    if args.out.symlink_metadata().is_ok() {
-        return Err(Failure::Usage(format!(
-            "{}: exists already; name a folder that does not",
-            args.out.display()
-        )));
-    }
-    let inside = match (std::path::absolute(&args.out), args.dir.canonicalize()) {
-        (Ok(out), Ok(dir)) => out
-            .ancestors()
-            .any(|up| up.canonicalize().is_ok_and(|up| up == dir)),
-        _ => false,
-    };
-    if inside {
-        return Err(Failure::Usage(format!(
-            "{}: lies in what is to be copied; name a folder beside it",
-            args.out.display()
-        )));
-    }
+    beside(args)?;
     let prefix = if from.is_sealed() {
         format!("{DATA}/")
     } else {
         String::new()
     };
     let listing = tree::list(&from).map_err(|e| cannot_read(&args.dir, &e))?;
-    if let Some(refused) = listing.refused.first() {
-        return Err(Failure::Work(format!("{}/{refused}", args.dir.display())));
-    }
-    if !listing.files.contains_key(&format!("{prefix}{OPENING}")) {
-        return Err(Failure::Work(format!(
-            "{}: no inspection: it has no {prefix}{OPENING}",
-            args.dir.display()
-        )));
-    }
-    let mut left_out = Vec::new();
-    for name in &args.leave_out {
-        let path = format!("{prefix}{name}");
-        if [OPENING, journal::FILE].contains(&name.as_str()) {
-            return Err(Failure::Usage(format!(
-                "--leave-out {name}: without it nothing can be checked; what names the owner stands in {OWNER} alone"
-            )));
-        }
-        if !listing.files.contains_key(&path) {
-            return Err(Failure::Work(format!(
-                "{}/{path}: is not there, so it cannot be left out",
-                args.dir.display()
-            )));
-        }
-        left_out.push(path);
-    }
-    let kept: Vec<&String> = listing
-        .files
-        .keys()
-        .filter(|p| !left_out.contains(p))
-        .collect();
+    let left_out = left_out(args, &prefix, &listing)?;
+    let kept = listing.files.keys().filter(|p| !left_out.contains(p));
+    let kept: Vec<&String> = kept.collect();
     let secrets = secrets(&from, &format!("{prefix}{OWNER}"), &left_out)?;
-    let mut named = Vec::new();
-    for path in &kept {
-        let mut stream = from
-            .open(path)
-            .map_err(|e| cannot_read(&args.dir.join(path), &e))?;
-        let found =
-            holds(&mut stream, &secrets).map_err(|e| cannot_read(&args.dir.join(path), &e))?;
-        if found {
-            named.push((*path).clone());
-        }
-    }
+    let named = naming(&from, &kept, &secrets)?;
     if !named.is_empty() {
         let what = format!(
             "{}: the owner's data of {OWNER} stand in other files too: {}",
@@ -129,27 +74,97 @@ pub(super) fn run(args: &CopyArgs, output: &mut Output) -> Outcome {
         say(&what);
     }
     write(&from, &kept, &args.out)?;
-    let files = kept.len() as u64;
     let result = CopyResult {
         copy: args.out.display().to_string(),
         left_out: args.leave_out.clone(),
-        files,
+        files: kept.len() as u64,
         still_names_the_owner: named,
     };
-    output.result(&result, |_| {
-        let options: Vec<String> = result.left_out.iter().map(|n| format!(" --left-out {n}")).collect();
-        let check = if from.is_sealed() {
-            format!("; it verifies with: feelgauge verify {}{}", result.copy, options.concat())
-        } else {
-            String::new()
-        };
-        format!(
-            "{}: {files} files, without {}{check}\nText inside photographs and attachments was not looked at.\n",
-            result.copy,
-            result.left_out.join(", ")
-        )
-    })?;
+    output.result(&result, |_| text(&result, from.is_sealed()))?;
     Ok(DONE)
+}
+
+fn text(result: &CopyResult, is_sealed: bool) -> String {
+    let option = |name: &String| format!(" --left-out {name}");
+    let options: Vec<String> = result.left_out.iter().map(option).collect();
+    let check = if is_sealed {
+        format!(
+            "; it verifies with: feelgauge verify {}{}",
+            result.copy,
+            options.concat()
+        )
+    } else {
+        String::new()
+    };
+    format!(
+        "{}: {} files, without {}{check}\nNot looked at: what photographs show, and text that files such as PDFs pack. The digest of what was left out stays in\n\
+the lists: whoever guesses its every byte can tell that the guess is right.\n",
+        result.copy,
+        result.files,
+        result.left_out.join(", ")
+    )
+}
+
+/// The copy is to lie where nothing is yet, outside of what is copied and of every seal.
+fn beside(args: &CopyArgs) -> Result<(), Failure> {
+    not_in_a_seal(&args.out)?;
+    if args.out.symlink_metadata().is_ok() {
+        return Err(Failure::Usage(format!(
+            "{}: exists already; name a folder that does not",
+            args.out.display()
+        )));
+    }
+    let is_dir = |dir: &Path, up: &Path| up.canonicalize().is_ok_and(|up| up == dir);
+    match (std::path::absolute(&args.out), args.dir.canonicalize()) {
+        (Ok(out), Ok(dir)) if out.ancestors().any(|up| is_dir(&dir, up)) => {
+            Err(Failure::Usage(format!(
+                "{}: lies in what is to be copied; name a folder beside it",
+                args.out.display()
+            )))
+        }
+        _ => Ok(()),
+    }
+}
+
+/// Paths of what is left out.
+fn left_out(args: &CopyArgs, prefix: &str, listing: &Listing) -> Result<Vec<String>, Failure> {
+    let dir = args.dir.display();
+    if let Some(refused) = listing.refused.first() {
+        return Err(Failure::Work(format!("{dir}/{refused}")));
+    }
+    if !listing.files.contains_key(&format!("{prefix}{OPENING}")) {
+        return Err(Failure::Work(format!(
+            "{dir}: no inspection: it has no {prefix}{OPENING}"
+        )));
+    }
+    let path = |name: &String| {
+        let path = format!("{prefix}{name}");
+        if [OPENING, journal::FILE].contains(&name.as_str()) {
+            return Err(Failure::Usage(format!(
+                "--leave-out {name}: without it nothing can be checked; what names the owner stands in {OWNER} alone"
+            )));
+        }
+        if !listing.files.contains_key(&path) {
+            return Err(Failure::Work(format!(
+                "{dir}/{path}: is not there, so it cannot be left out"
+            )));
+        }
+        Ok(path)
+    };
+    args.leave_out.iter().map(path).collect()
+}
+
+/// Files in which one of the pieces stands.
+fn naming(from: &Disk, kept: &[&String], pieces: &[Vec<u8>]) -> Result<Vec<String>, Failure> {
+    let mut named = Vec::new();
+    for path in kept {
+        let stream = from.open(path);
+        let found = stream.and_then(|mut stream| holds(&mut stream, pieces));
+        if found.map_err(|e| cannot_read(&from.base.join(path), &e))? {
+            named.push((*path).clone());
+        }
+    }
+    Ok(named)
 }
 
 /// The owner's data, one piece each, in lower case; none where they are not left out, or cannot be understood, which is said.

@@ -41,6 +41,7 @@ pub(super) struct Entered {
 }
 
 /// Runs `inspection`.
+#[allow(clippy::too_many_lines)] // one exhaustive match
 pub(super) fn run(verb: InspectionVerb, output: &mut Output) -> Outcome {
     match verb {
         InspectionVerb::Open(args) => open(&args, output),
@@ -390,34 +391,7 @@ pub(super) struct ComparedNow {
 
 fn compared(args: &args::CompareArgs, output: &mut Output) -> Outcome {
     let visit = Writing::at(&args.into)?;
-    let held = visit.folder.visit().map_err(failure)?;
-    let of_stage = |named: &[String], stage: Stage| -> Vec<String> {
-        if !named.is_empty() {
-            return named.to_vec();
-        }
-        let taken = held.captures().into_iter().filter(|t| t.stage == stage);
-        taken.map(|t| t.capture.to_owned()).collect()
-    };
-    let of = ComparisonOf {
-        before: of_stage(&args.before, Stage::AsFound),
-        after: of_stage(&args.after, Stage::AfterRepair),
-        p_ref_pa: args.at,
-        setup: args.setup.clone(),
-    };
-    for (side, option, names) in [
-        ("as found", "--before", &of.before),
-        ("after a repair", "--after", &of.after),
-    ] {
-        if names.is_empty() {
-            return Err(Failure::Usage(format!(
-                "{}: holds no capture that was taken {side}; name some with {option} NAME",
-                visit.dir.display()
-            )));
-        }
-        for name in names {
-            visit.folder.capture(name).map_err(failure)?;
-        }
-    }
+    let of = sides(args, &visit)?;
     let paths = |names: &[String]| -> Vec<PathBuf> {
         let folder = visit.folder.base().join(CAPTURES);
         names.iter().map(|name| folder.join(name)).collect()
@@ -453,4 +427,37 @@ fn compared(args: &args::CompareArgs, output: &mut Output) -> Outcome {
         )
     })?;
     Ok(DONE)
+}
+
+/// What is compared: the captures that were named, else all of their stage.
+fn sides(args: &args::CompareArgs, visit: &Writing) -> Result<ComparisonOf, Failure> {
+    let held = visit.folder.visit().map_err(failure)?;
+    let of_stage = |named: &[String], stage: Stage| -> Vec<String> {
+        if !named.is_empty() {
+            return named.to_vec();
+        }
+        let taken = held.captures().into_iter().filter(|t| t.stage == stage);
+        taken.map(|t| t.capture.to_owned()).collect()
+    };
+    let of = ComparisonOf {
+        before: of_stage(&args.before, Stage::AsFound),
+        after: of_stage(&args.after, Stage::AfterRepair),
+        p_ref_pa: args.at,
+        setup: args.setup.clone(),
+    };
+    for (side, option, names) in [
+        ("as found", "--before", &of.before),
+        ("after a repair", "--after", &of.after),
+    ] {
+        if names.is_empty() {
+            return Err(Failure::Usage(format!(
+                "{}: holds no capture that was taken {side}; name some with {option} NAME",
+                visit.dir.display()
+            )));
+        }
+        for name in names {
+            visit.folder.capture(name).map_err(failure)?;
+        }
+    }
+    Ok(of)
 }

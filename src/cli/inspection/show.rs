@@ -59,7 +59,8 @@ fn line(text: &mut String, line: &str) {
     text.push('\n');
 }
 
-fn page(result: &ShowResult, visit: &Visit) -> String {
+/// The car, as it was when the inspection was opened.
+fn car(result: &ShowResult) -> String {
     let opening = &result.opening;
     let car = &opening.car;
     let mut text = String::new();
@@ -89,19 +90,21 @@ fn page(result: &ShowResult, visit: &Visit) -> String {
         Some(&format!("{} by {}", opening.opened, opening.operator)),
     );
     fact("house", opening.house.as_deref());
-    let has_owner = result
-        .has_owner
-        .then(|| format!("({OWNER} is here)"))
-        .unwrap_or_default();
-    match &opening.owner {
-        Some(owner) => fact("owner", Some(format!("{owner} {has_owner}").trim())),
-        None if result.has_owner => fact("owner", Some(&has_owner)),
-        None => {}
-    }
+    let here = result.has_owner.then(|| format!("({OWNER} is here)"));
+    let owner: Vec<String> = opening.owner.clone().into_iter().chain(here).collect();
+    fact(
+        "owner",
+        (!owner.is_empty()).then(|| owner.join(" ")).as_deref(),
+    );
     fact("reason", opening.reason.as_deref());
     for claimed in &opening.claimed {
         fact("claimed", Some(claimed));
     }
+    text
+}
+
+fn page(result: &ShowResult, visit: &Visit) -> String {
+    let mut text = car(result);
     text.push('\n');
     for entry in &result.entries {
         line(&mut text, &told(entry));
@@ -134,6 +137,7 @@ pub(super) fn told(entry: &Entry) -> String {
     format!("{:>4}  {when}  {}: {what}", entry.n, entry.who)
 }
 
+#[allow(clippy::too_many_lines)] // one exhaustive match
 fn deed(deed: &Deed) -> String {
     let more = |before: &str, text: &Option<String>| {
         text.as_ref()
