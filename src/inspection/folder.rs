@@ -233,7 +233,7 @@ impl<S: SharedStorage> Folder<S> {
         inner.put("", journal::FILE, b"")?;
         inner.held(|ledger| {
             let software = SOFTWARE.into();
-            ledger.append(clock, &opening.operator, Deed::Opened { software })
+            ledger.append(clock, &opening.operator, &Deed::Opened { software })
         })?;
         inner.put("", OPENING, opening_text.as_bytes())?;
         Ok(Self {
@@ -336,10 +336,11 @@ impl<S: SharedStorage> Folder<S> {
     ///
     /// # Errors
     /// [`FolderError::Sealed`], [`FolderError::Unfit`], [`FolderError::Broken`], what the disk says.
+    #[allow(clippy::needless_pass_by_value)] // handed over: what was written is the entry
     pub fn write(&self, clock: &Clock, who: &str, deed: Deed) -> Result<Entry, FolderError> {
         self.held(|ledger| {
             ledger.inner.is_there(&deed)?;
-            ledger.append(clock, who, deed)
+            ledger.append(clock, who, &deed)
         })
     }
 
@@ -377,7 +378,7 @@ impl<S: SharedStorage> Folder<S> {
             deed.file = ledger
                 .inner
                 .put_once(PHOTOGRAPHS, &name, bytes, &deed.sha256)?;
-            ledger.append(clock, who, Deed::Photographed(deed))
+            ledger.append(clock, who, &Deed::Photographed(deed))
         })
     }
 
@@ -412,7 +413,7 @@ impl<S: SharedStorage> Folder<S> {
             let file = ledger
                 .inner
                 .put_once(ATTACHMENTS, &name, bytes, &sha256(bytes))?;
-            ledger.append(clock, who, deed(file))
+            ledger.append(clock, who, &deed(file))
         })
     }
 
@@ -431,7 +432,7 @@ impl<S: SharedStorage> Folder<S> {
         let capture = self.whole_capture(name)?;
         let entered = self.held(|ledger| {
             ledger.inner.not_entered(name)?;
-            ledger.append(clock, who, entering(name, &capture, stage))
+            ledger.append(clock, who, &entering(name, &capture, stage))
         })?;
         self.find(clock, who, name, &capture, vec![entered])
     }
@@ -488,7 +489,7 @@ impl<S: SharedStorage> Folder<S> {
             let renamed = inner.disk.rename(&path, &to);
             renamed.map_err(inner.disk_error("name", &to))?;
             inner.sync_folder(CAPTURES)?;
-            let entered = ledger.append(clock, who, entering(name, &capture, stage))?;
+            let entered = ledger.append(clock, who, &entering(name, &capture, stage))?;
             Ok((capture, entered))
         })?;
         self.find(clock, who, name, &capture, vec![entered])
@@ -586,7 +587,7 @@ impl<S: SharedStorage> Folder<S> {
         let text = joint::statement(&visit, clock.wall(), present, objections);
         self.held(|ledger| {
             let file = ledger.inner.put("", JOINT_STATEMENT, text.as_bytes())?;
-            ledger.append(clock, who, deed(file, sha256(text.as_bytes())))
+            ledger.append(clock, who, &deed(file, sha256(text.as_bytes())))
         })
     }
 
@@ -697,7 +698,7 @@ impl<S: SharedStorage> Ledger<'_, S> {
         self.inner.free(FINDINGS, name)?;
         let file = self.inner.put(FINDINGS, name, bytes)?;
         let sha256 = sha256(bytes);
-        self.append(clock, who, Deed::Found { file, sha256 })
+        self.append(clock, who, &Deed::Found { file, sha256 })
     }
 }
 

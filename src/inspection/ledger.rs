@@ -85,10 +85,10 @@ impl<'a, S: SharedStorage> Ledger<'a, S> {
     }
 
     /// Writes a deed, and before it what the clock and the disk did.
-    pub fn append(&mut self, clock: &Clock, who: &str, deed: Deed) -> Result<Entry, FolderError> {
-        fit::deed(&deed).map_err(FolderError::Unfit)?;
+    pub fn append(&mut self, clock: &Clock, who: &str, deed: &Deed) -> Result<Entry, FolderError> {
+        fit::deed(deed).map_err(FolderError::Unfit)?;
         fit::words("who", who, fit::MAX_NAME, false).map_err(FolderError::Unfit)?;
-        if let Deed::Corrected { line, .. } = &deed
+        if let Deed::Corrected { line, .. } = deed
             && !(1..=self.journal.lines).contains(line)
         {
             return Err(FolderError::Unfit(format!(
@@ -100,7 +100,7 @@ impl<'a, S: SharedStorage> Ledger<'a, S> {
         if let Some(by_s) = self.clock_set(clock) {
             self.line(clock.wall(), who, &Deed::ClockSet { by_s })?;
         }
-        self.line(clock.wall(), who, &deed)
+        self.line(clock.wall(), who, deed)
     }
 
     fn mend(&mut self, clock: &Clock, who: &str) -> Result<(), FolderError> {
