@@ -348,6 +348,7 @@ mod tests {
     }
 
     #[test]
+    #[allow(clippy::too_many_lines)] // one case after the other
     fn what_is_wrong_is_said_with_what_to_do() {
         let wrong = |form, fields: &[(&str, &str)]| typed_deed(form, &typed(fields)).unwrap_err();
         let long = "x".repeat(MOST_TEXT + 1);

@@ -82,6 +82,7 @@ fn an_inspection_is_opened_once_and_in_no_folder_that_is_there() {
     crate::place::said(&nameless.output().unwrap()).refuses(2, &["--by"]);
 }
 
+#[allow(clippy::too_many_lines)] // one visit after its course
 #[test]
 fn photographs_are_judged_by_what_they_are() {
     let place = Place::new();
@@ -319,6 +320,7 @@ fn captures_come_in_whole_and_once() {
     assert_eq!(place.journal().len(), 3);
 }
 
+#[allow(clippy::too_many_lines)] // one visit after its course
 #[test]
 fn figures_that_mean_nothing_are_refused() {
     let place = Place::new();

@@ -99,6 +99,7 @@ fn folders_of_others_are_refused_in_words() {
     assert_eq!(place.journal().len(), 1);
 }
 
+#[allow(clippy::too_many_lines)] // one visit after its course
 #[test]
 fn a_journal_that_was_changed_takes_no_entry() {
     let place = Place::new();

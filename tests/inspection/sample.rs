@@ -11,6 +11,7 @@ use feelgauge::{
 use crate::{crash::capture, place::picture};
 
 /// `FEELGAUGE_SAMPLE=FOLDER cargo test --test inspection -- --ignored make_the_sample`
+#[allow(clippy::too_many_lines)] // one visit after its course
 #[test]
 #[ignore = "writes a folder"]
 fn make_the_sample() {

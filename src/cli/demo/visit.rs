@@ -112,6 +112,7 @@ fn at(time: &str) -> Clock {
     Clock::virtual_from(time.parse().expect("a constant that is tested"))
 }
 
+#[allow(clippy::needless_pass_by_value)] // as map_err hands it
 fn fail(e: FolderError) -> Failure {
     Failure::Work(format!("feelgauge: {e}"))
 }

@@ -294,7 +294,7 @@ fn a_mixture_is_a_photograph_or_nothing() {
     assert!(!shown.windows(7).any(|w| w == b"<script"));
 }
 
-fn chunk(name: &[u8; 4], inside: &[u8]) -> Vec<u8> {
+fn chunk(name: [u8; 4], inside: &[u8]) -> Vec<u8> {
     let mut out = u32::try_from(inside.len()).unwrap().to_be_bytes().to_vec();
     let mut named = name.to_vec();
     named.extend(inside);
@@ -311,9 +311,9 @@ fn a_huge_picture_in_a_tiny_file_is_refused_before_it_is_unpacked() {
     let mut head = [large, large].concat();
     head.extend([8, 2, 0, 0, 0]);
     let mut bomb = b"\x89PNG\r\n\x1a\n".to_vec();
-    bomb.extend(chunk(b"IHDR", &head));
-    bomb.extend(chunk(b"IDAT", &[0x78, 0x9c, 0x63, 0, 0, 0, 1, 0, 1]));
-    bomb.extend(chunk(b"IEND", b""));
+    bomb.extend(chunk(*b"IHDR", &head));
+    bomb.extend(chunk(*b"IDAT", &[0x78, 0x9c, 0x63, 0, 0, 0, 1, 0, 1]));
+    bomb.extend(chunk(*b"IEND", b""));
     assert_eq!(
         look(&bomb),
         Err(PhotographError::TooLarge {
@@ -364,7 +364,7 @@ fn what_moves_is_refused() {
     let after_head = 8 + 25;
     moving.splice(
         after_head..after_head,
-        chunk(b"acTL", &[0, 0, 0, 1, 0, 0, 0, 0]),
+        chunk(*b"acTL", &[0, 0, 0, 1, 0, 0, 0, 0]),
     );
     assert_eq!(
         look(&moving),
