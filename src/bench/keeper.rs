@@ -30,7 +30,7 @@ const FIRST_PAUSE: Duration = Duration::from_millis(250);
 /// Longest pause for a port that cannot be opened or whose probe went: opening disturbs nobody there.
 const LONGEST_PAUSE: Duration = Duration::from_secs(4);
 /// Longest pause for a named port at which something else answers: every opening may reset it.
-const STRANGER_PAUSE: Duration = Duration::from_secs(60);
+const STRANGER_PAUSE: Duration = Duration::from_mins(1);
 /// First pause there.
 const FIRST_STRANGER_PAUSE: Duration = Duration::from_secs(5);
 /// A port that nobody named is asked so often; then it is left alone until it is plugged in again.

@@ -284,7 +284,7 @@ mod tests {
         ] {
             assert!(span(bad).unwrap_err().contains("5..65"), "{bad}");
         }
-        assert_eq!(duration("60s"), Ok(Duration::from_secs(60)));
+        assert_eq!(duration("60s"), Ok(Duration::from_mins(1)));
         assert_eq!(duration("1.5 min"), Ok(Duration::from_secs(90)));
         for bad in ["60", "0s", "-1s", "s", "1y", "1e300h", "infs", "nans"] {
             assert!(duration(bad).is_err(), "{bad}");

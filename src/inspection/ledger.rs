@@ -84,6 +84,7 @@ impl<'a, S: SharedStorage> Ledger<'a, S> {
         Ok(())
     }
 
+    #[allow(clippy::needless_pass_by_value)] // a deed is done once
     /// Writes a deed, and before it what the clock and the disk did.
     pub fn append(&mut self, clock: &Clock, who: &str, deed: &Deed) -> Result<Entry, FolderError> {
         fit::deed(deed).map_err(FolderError::Unfit)?;

@@ -66,7 +66,7 @@ impl Default for Limits {
             body: Duration::from_secs(10),
             unread: Duration::from_secs(30),
             body_bytes: 8 * 1024,
-            photograph: Duration::from_secs(60),
+            photograph: Duration::from_mins(1),
             photograph_bytes: MOST_BYTES + 8 * 1024,
             acts: Rate {
                 burst: 60.0,

@@ -13,7 +13,7 @@ use serde_json::Value;
 use tempfile::TempDir;
 
 /// Longest wait; far beyond what a loaded machine needs.
-const PATIENCE: Duration = Duration::from_secs(60);
+const PATIENCE: Duration = Duration::from_mins(1);
 
 struct Program {
     child: Child,

@@ -31,7 +31,7 @@ use tokio::{
 };
 
 /// Longest wait for anything; far beyond what a loaded machine needs.
-pub const PATIENCE: Duration = Duration::from_secs(60);
+pub const PATIENCE: Duration = Duration::from_mins(1);
 
 /// What is at a path.
 enum Plug {

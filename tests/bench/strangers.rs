@@ -12,7 +12,7 @@ use tokio::{io::AsyncWriteExt as _, time::sleep};
 
 use crate::rig::{FarProbe, Rig, lines_of, stands};
 
-const HOUR: Duration = Duration::from_secs(3600);
+const HOUR: Duration = Duration::from_hours(1);
 
 fn trouble(rig: &Rig) -> String {
     let state = rig.bench.state();
@@ -76,7 +76,7 @@ async fn a_named_stranger_is_asked_about_once_a_minute() {
 async fn a_port_that_another_program_holds_is_told_and_tried_until_it_is_free() {
     let mut rig = Rig::open(Clock::system(), Plan::default());
     rig.ports.refuse("memory-1", OpenError::Busy);
-    sleep(Duration::from_secs(60)).await;
+    sleep(Duration::from_mins(1)).await;
     assert!(
         trouble(&rig).contains("another program"),
         "{}",

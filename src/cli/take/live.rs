@@ -197,7 +197,7 @@ mod tests {
         link.count(crate::wire::FaultKind::Lost, 2);
         seen.health(0, &link);
         assert_eq!(
-            seen.line(Duration::from_secs(4), Some(Duration::from_secs(60))),
+            seen.line(Duration::from_secs(4), Some(Duration::from_mins(1))),
             "pull: 4 of 60 s | 3.0 N, highest 42.2 N | 3 readings | 2 faults"
         );
         let seen = Seen::new(Test::Roll, 1);
