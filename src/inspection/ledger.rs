@@ -101,7 +101,7 @@ impl<'a, S: SharedStorage> Ledger<'a, S> {
         if let Some(by_s) = self.clock_set(clock) {
             self.line(clock.wall(), who, &Deed::ClockSet { by_s })?;
         }
-        self.line(clock.wall(), who, &deed)
+        self.line(clock.wall(), who, deed)
     }
 
     fn mend(&mut self, clock: &Clock, who: &str) -> Result<(), FolderError> {
