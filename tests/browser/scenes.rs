@@ -87,6 +87,7 @@ fn scenes() -> Vec<(&'static str, State, &'static str)> {
 }
 
 /// The pages around them.
+#[allow(clippy::too_many_lines)] // one row a page
 fn pages() -> Vec<(&'static str, Markup)> {
     let state = states::start();
     let finding = feelgauge::inspect::Finding::Leak(Box::new(states::leak_finding(1.0)));

@@ -496,6 +496,7 @@ pub fn compared() -> CompareResult {
 }
 
 /// A visit in which something of everything was written down.
+#[allow(clippy::too_many_lines)] // one visit, read from top to bottom
 pub fn visit() -> Visit {
     let opening = Opening {
         format: feelgauge::inspection::FORMAT,

@@ -36,7 +36,10 @@ fn said(block: &Block) -> String {
         }
         Block::Judgement(j) => format!("{} {} {} {}", j.test, j.figure, j.range, j.words),
         Block::Picture(drawing) => format!("{} {}", drawing.heading, drawing.label),
-        Block::Facts(facts) => facts.iter().map(|(a, b)| format!("{a}: {b}\n")).collect(),
+        Block::Facts(facts) => {
+            let lines: Vec<String> = facts.iter().map(|(a, b)| format!("{a}: {b}\n")).collect();
+            lines.concat()
+        }
         Block::Table(table) => {
             let rows: Vec<String> = table.rows.iter().map(|row| row.join(" | ")).collect();
             format!("{}\n{}", table.caption, rows.join("\n"))
@@ -58,15 +61,15 @@ fn says(text: &str, all: &[&str]) {
 
 /// GUM 7.2.6 by itself: value and ends to the place of the first digit of u, one more where that digit is a 1 or near it.
 fn rounded(estimate: Estimate) -> (String, String) {
-    let exponent = estimate.u.log10().floor();
-    let lead = estimate.u / 10_f64.powf(exponent);
+    let exponent = libm::log10(estimate.u).floor();
+    let lead = estimate.u / libm::pow(10.0, exponent);
     #[allow(clippy::cast_possible_truncation)]
     let places = -exponent as i32 + i32::from(lead < 1.95);
     let show = |value: f64| {
         if let Ok(places) = usize::try_from(places) {
             format!("{value:.places$}")
         } else {
-            let step = 10_f64.powi(-places);
+            let step = libm::pow(10.0, f64::from(-places));
             format!("{:.0}", (value / step).round() * step)
         }
     };
@@ -105,9 +108,8 @@ fn figures_are_those_of_the_findings() {
         heads += 1;
     }
     assert_eq!(heads, 4, "on the first page and on their own");
-    let pull = match of(1) {
-        feelgauge::inspect::Finding::Pull(pull) => pull,
-        _ => panic!("a pull"),
+    let feelgauge::inspect::Finding::Pull(pull) = of(1) else {
+        panic!("a pull")
     };
     let ratio = rounded(pull.lift_ratio.unwrap());
     let volume = rounded(of(0).as_leak().unwrap().volume_m3.unwrap().scaled(1e6));

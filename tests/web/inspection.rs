@@ -149,6 +149,7 @@ fn photograph() -> Vec<u8> {
 }
 
 #[tokio::test(flavor = "multi_thread")]
+#[allow(clippy::too_many_lines)] // one form after the other
 async fn what_is_typed_into_the_forms_stands_in_the_journal() {
     let visited = Visited::new().await;
     let served = &visited.served;
@@ -346,7 +347,7 @@ async fn a_body_of_a_hundred_megabytes_is_turned_away() {
         socket.write_all(head.as_bytes()).await.unwrap();
         let piece = [
             format!("{:x}\r\n", 1 << 20).as_bytes(),
-            &[0xff; 1 << 20],
+            &vec![0xff; 1 << 20],
             b"\r\n",
         ]
         .concat();
@@ -528,6 +529,7 @@ async fn a_page_of_another_origin_or_a_stranger_writes_nothing_down() {
 }
 
 #[tokio::test(flavor = "multi_thread")]
+#[allow(clippy::too_many_lines)] // one form after the other
 async fn programs_write_lines_and_photographs_and_nothing_that_is_the_benchs_own() {
     let visited = Visited::new().await;
     let served = &visited.served;

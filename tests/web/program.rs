@@ -153,6 +153,7 @@ fn probes_and_take_go_through_a_running_bench() {
 /// Every test of a bench that works on an inspection is recorded, found and written down there; what a bench that was
 /// killed left behind is entered by the next one.
 #[test]
+#[allow(clippy::too_many_lines)] // one life of a bench after the other
 fn tests_go_into_the_inspection_even_when_the_bench_is_killed() {
     let home = tempfile::tempdir().unwrap();
     let base = home.path().join("visit");
