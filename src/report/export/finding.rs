@@ -520,7 +520,7 @@ fn joined_owned(words: &[String]) -> Cell<'static> {
 ///
 /// ```
 /// use feelgauge::report::export::finding::exact;
-/// let text = "{\"a\":[-1.5e-7,3,0.019830347204131826],\"b\":\"1,\\\"2\",\"c\":5.869140625e-5}";
+/// let text = "{\"a\":[-1.5e-7,3,0.019830347204131828],\"b\":\"1,\\\"2\",\"c\":5.869140625e-5}";
 /// assert_eq!(exact(text).unwrap().to_string(), text.replace("5.869140625e-5", "0.00005869140625"));
 /// ```
 pub fn exact(text: &str) -> serde_json::Result<Value> {
