@@ -77,21 +77,25 @@ pub(super) fn conclude(
     let (around, model, fit, p_ref_pa) = (&held.around, &held.model, &held.fit, held.p_ref_pa);
     let conversion = Conversion::new(settings, around, p_ref_pa);
     let slopes = fit.slopes();
-    // A gain scales pressure and slope alike: what compares the two does without its uncertainty.
-    let slope = mixture::estimate(&mixture::scaled(&slopes, 1.0, &[conversion.gain_u]));
-    let relative = [conversion.gain_u, conversion.calibration_u];
-    let read = mixture::estimate(&mixture::scaled(&slopes, 1.0, &relative));
+    let with = |relative: &[f64]| mixture::estimate(&mixture::scaled(&slopes, 1.0, relative));
+    let read = with(&[conversion.gain_u, conversion.calibration_u]);
     if !is_finite(&read) {
         return Err(not_solvable());
     }
+    // A gain scales pressure and slope alike: what compares the two does without its uncertainty.
+    let slope = if conversion.calibration_u > 0.0 {
+        with(&[conversion.gain_u])
+    } else {
+        read
+    };
+    let halving_pa = derived::halving_pa(&fit.shares, p_ref_pa, around.ambient_pa);
     if let Some(factor) = conversion.factor_m3 {
         let rates = mixture::scaled(&slopes, factor, &conversion.relative());
         let rate = mixture::estimate(&rates);
         if !is_finite(&rate) {
             return Err(not_solvable());
         }
-        let suggested =
-            factor * derived::suggested_slope_pa_s(&fit.shares, p_ref_pa, around.ambient_pa);
+        let suggested = factor * halving_pa / derived::SUGGESTED_HALF_LIFE_S;
         let limit = settings
             .limit
             .unwrap_or((suggested, LimitSource::Suggested));
@@ -110,8 +114,7 @@ pub(super) fn conclude(
         out.lid_lift_pa = derived::lid_lift_pa(fit);
         out.quality.common.flag("lid_rate_not_calibrated");
     } else {
-        (out.half_life_s, out.half_life_longer_than_s) =
-            derived::half_life(&fit.shares, &slope, p_ref_pa, around.ambient_pa);
+        (out.half_life_s, out.half_life_longer_than_s) = derived::half_life(halving_pa, &slope);
     }
     out.equivalent_hole_m = out
         .leak_rate_pa_m3_s
@@ -244,14 +247,12 @@ fn fit_trace(trace: &mut LeakTrace, model: &Model, fit: &Fit) {
     trace.t_s.clone_from(&model.t);
     trace.pressure_pa.clone_from(&model.y);
     trace.used.clone_from(&model.used);
-    for (i, leak) in fit.leak_pa.iter().enumerate() {
-        let rest: f64 = model
-            .columns
-            .iter()
-            .zip(&fit.nuisances)
-            .map(|(c, b)| c[i] * b)
-            .sum();
-        trace.fit_pa.push(rest + leak);
-        trace.leak_only_pa.push(fit.nuisances[0] + leak);
+    trace.fit_pa.clone_from(&fit.leak_pa);
+    for (column, b) in model.columns.iter().zip(&fit.nuisances) {
+        for (fit_pa, c) in trace.fit_pa.iter_mut().zip(column) {
+            *fit_pa += c * b;
+        }
     }
+    let leak_only = fit.leak_pa.iter().map(|leak| fit.nuisances[0] + leak);
+    trace.leak_only_pa = leak_only.collect();
 }

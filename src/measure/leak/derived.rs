@@ -100,45 +100,51 @@ pub(super) fn equivalent_hole(regime: Regime, leak_rate: f64, p_ref_pa: f64) -> 
     })
 }
 
-/// Half-life of the gauge pressure from `p_ref_pa` on, or what it is longer than.
-pub(super) fn half_life(
-    shares: &Shares,
-    slope: &Estimate,
-    p_ref_pa: f64,
-    ambient_pa: f64,
-) -> (Option<Estimate>, Option<f64>) {
-    // Time at a slope of 1 Pa/s; it goes with one over the slope.
-    let unit = shares.fall_time_s((p_ref_pa, 0.5 * p_ref_pa), 1.0, p_ref_pa, ambient_pa);
+/// Fall of the gauge pressure from `p_ref_pa` to half of it, Pa: the half-life times the slope at `p_ref_pa`.
+pub(super) fn halving_pa(shares: &Shares, p_ref_pa: f64, ambient_pa: f64) -> f64 {
+    shares.fall_time_s((p_ref_pa, 0.5 * p_ref_pa), 1.0, p_ref_pa, ambient_pa)
+}
+
+/// Half-life of the gauge pressure, or what it is longer than.
+pub(super) fn half_life(halving_pa: f64, slope: &Estimate) -> (Option<Estimate>, Option<f64>) {
     if slope.lo95 > 0.0 {
-        let value = unit / slope.value;
+        let value = halving_pa / slope.value;
         let estimate = Estimate {
             value,
             u: value * slope.u / slope.value,
-            lo95: unit / slope.hi95,
-            hi95: unit / slope.lo95,
+            lo95: halving_pa / slope.hi95,
+            hi95: halving_pa / slope.lo95,
         };
         (Some(estimate), None)
     } else if slope.hi95 > 0.0 {
-        (None, Some(unit / slope.hi95))
+        (None, Some(halving_pa / slope.hi95))
     } else {
         (None, None)
     }
 }
 
-/// Slope at `p_ref_pa` whose half-life is the suggested one, Pa/s.
-pub(super) fn suggested_slope_pa_s(shares: &Shares, p_ref_pa: f64, ambient_pa: f64) -> f64 {
-    shares.fall_time_s((p_ref_pa, 0.5 * p_ref_pa), 1.0, p_ref_pa, ambient_pa)
-        / SUGGESTED_HALF_LIFE_S
-}
-
 /// Seconds from the end of pumping after which the settling stays below a tenth of the leak or its uncertainty.
 pub(super) fn settled_at_s(fit: &Fit, slope: &Estimate) -> f64 {
     let bound = (SETTLED * slope.value.abs()).max(slope.u);
-    let last_s = f64::from(SETTLED_STEPS) * SETTLED_STEP_S;
-    // Backwards from long after: every relaxation grows by a factor of its own a step.
-    let mut slopes = settling(&fit.nuisances[RELAX_AT..], last_s, SETTLED_STEP_S);
-    let mut settled_s = last_s;
-    for i in (0..=SETTLED_STEPS).rev() {
+    let at = |step: u32| {
+        let t = f64::from(step) * SETTLED_STEP_S;
+        settling(&fit.nuisances[RELAX_AT..], t, SETTLED_STEP_S)
+    };
+    // The sizes of all relaxations together only fall: where they are below the bound nobody need look closer.
+    let (mut from, mut last) = (0, SETTLED_STEPS);
+    while from < last {
+        let middle = u32::midpoint(from, last);
+        let sizes: f64 = at(middle).iter().map(|s| s.pa_s.abs()).sum();
+        if sizes < bound {
+            last = middle;
+        } else {
+            from = middle + 1;
+        }
+    }
+    // Backwards from there: every relaxation grows by a factor of its own a step.
+    let mut slopes = at(last);
+    let mut settled_s = f64::from(last) * SETTLED_STEP_S;
+    for i in (0..=last).rev() {
         let slope: f64 = slopes.iter().map(|s| s.pa_s).sum();
         if slope.is_nan() || slope.abs() >= bound {
             break;
@@ -187,15 +193,15 @@ mod tests {
             orifice: 0.0,
             linear: 1.0,
         };
-        let (life, longer) = half_life(&shares, &Estimate::normal(10.0, 1.0), 1e4, 1e5);
+        let halving_pa = halving_pa(&shares, 1e4, 1e5);
+        assert!((halving_pa - 1e4 * std::f64::consts::LN_2).abs() < 1e-5);
+        let (life, longer) = half_life(halving_pa, &Estimate::normal(10.0, 1.0));
         let life = life.unwrap();
         assert!((life.value - 1000.0 * std::f64::consts::LN_2).abs() < 1e-6 && longer.is_none());
         assert!(life.lo95 < life.value && life.value < life.hi95);
-        let (life, longer) = half_life(&shares, &Estimate::normal(1.0, 1.0), 1e4, 1e5);
+        let (life, longer) = half_life(halving_pa, &Estimate::normal(1.0, 1.0));
         assert!(life.is_none() && longer.unwrap() > 1000.0);
-        let (life, longer) = half_life(&shares, &Estimate::normal(-9.0, 1.0), 1e4, 1e5);
+        let (life, longer) = half_life(halving_pa, &Estimate::normal(-9.0, 1.0));
         assert!(life.is_none() && longer.is_none());
-        let limit = suggested_slope_pa_s(&shares, 1e4, 1e5);
-        assert!((limit - 1e4 * std::f64::consts::LN_2 / 60.0).abs() < 1e-6);
     }
 }

@@ -2,7 +2,7 @@
 
 use std::ops::Range;
 
-use super::stats::{mean, median, quantile};
+use super::stats::{mean, median, median_of_five, quantile};
 use crate::reading::Refusal;
 
 /// Tenths of the record's first second, whose median is the ambient level.
@@ -120,7 +120,8 @@ pub(super) fn pumpings(c: &[f64], top_pa: f64) -> Vec<usize> {
 
 /// Medians of five, in which a knock does not show; entry `i` is that of the tenths `i..i + 5`.
 pub(super) fn medians(c: &[f64]) -> Vec<f64> {
-    c.windows(MEDIAN_TENTHS).map(median).collect()
+    let five = |w: &[f64]| median_of_five(std::array::from_fn(|i| w[i]));
+    c.windows(MEDIAN_TENTHS).map(five).collect()
 }
 
 /// First tenth after the last pump cycle; `None` when nothing rises.

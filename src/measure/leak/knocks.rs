@@ -1,7 +1,7 @@
 //! Knocks on the bench or the tank: blocks that scatter or jump, masked and given a step of their own.
 
 use super::blocks::{Blocks, Noise, SKIPPED};
-use super::stats::{mad, median, running_mean, running_median};
+use super::stats::{mad, median, running_mean, running_median, window};
 use crate::reading::Refusal;
 
 /// Knocks are looked for after this, s: before it the gas itself falls fast.
@@ -13,6 +13,8 @@ const JOIN: usize = 3;
 /// A jump is this many times its usual size.
 const JUMP: f64 = 7.0;
 const MAD_TO_SD: f64 = 1.4826;
+/// Differences of block means around one that tell its trend and its usual size.
+const NEARBY: usize = 31;
 /// Counts of a converter that is not dithered by which a mean may jump, and a block scatter, by itself.
 const STANDING_JUMP: f64 = 1.5;
 const STANDING_SCATTER: f64 = 1.0;
@@ -78,7 +80,7 @@ fn scatter_hits(blocks: &Blocks, hits: &mut [bool]) {
 fn jump_hits(blocks: &Blocks, noise: &Noise, hits: &mut [bool]) {
     let y = &blocks.y[SKIPPED.min(blocks.len())..];
     let d: Vec<f64> = y.windows(2).map(|w| w[1] - w[0]).collect();
-    let trend = running_median(&d, 31);
+    let trend = running_median(&d, NEARBY);
     let d: Vec<f64> = d.iter().zip(&trend).map(|(d, m)| d - m).collect();
     let floor = if blocks.is_dithered() {
         0.0
@@ -103,13 +105,14 @@ fn jump_hits(blocks: &Blocks, noise: &Noise, hits: &mut [bool]) {
     }
 }
 
-/// Which differences are jumps: many times the usual size, over all and nearby.
+/// Which differences are jumps: many times the usual size, over all and nearby (looked at only where it matters).
 fn over(d: &[f64], noise: &Noise, floor: f64) -> Vec<bool> {
     let size: Vec<f64> = d.iter().map(|d| d.abs()).collect();
     let overall = MAD_TO_SD * median(&size) + 0.5 * noise.white_pa + 0.3;
-    size.iter()
-        .zip(running_median(&size, 31))
-        .map(|(size, local)| *size > (JUMP * overall.max(MAD_TO_SD * local)).max(floor))
+    let least = (JUMP * overall).max(floor);
+    let nearby = |i: usize| JUMP * MAD_TO_SD * median(window(&size, i, NEARBY));
+    (0..size.len())
+        .map(|i| size[i] > least && size[i] > nearby(i))
         .collect()
 }
 

@@ -27,7 +27,8 @@ pub fn orifice(gauge_pa: f64, ambient_pa: f64) -> f64 {
 pub(super) fn isentropic(ratio: f64) -> f64 {
     let r = ratio.max(CRITICAL);
     // With a = r^((g-1)/g) and g = 7/5 the two powers are a^5 and a^6: one power to take, and none of its digits lost near 1.
-    let a = libm::pow(r, (GAMMA - 1.0) / GAMMA);
+    // From 0.53 to 1 the logarithm is small, and exp and log are as right as pow in a third of its time.
+    let a = libm::exp(libm::log(r) * ((GAMMA - 1.0) / GAMMA));
     let a2 = a * a;
     (a2 * a2 * a * (1.0 - a)).max(0.0).sqrt()
 }
@@ -51,8 +52,12 @@ pub struct Shares {
 impl Shares {
     /// Loss at a gauge pressure relative to the loss at `p_ref_pa` against the standard atmosphere.
     pub fn relative(&self, gauge_pa: f64, ambient_pa: f64, p_ref_pa: f64) -> f64 {
-        let [l, o, n] = relative(gauge_pa, ambient_pa, p_ref_pa);
-        self.laminar * l + self.orifice * o + self.linear * n
+        self.of(RelativeLoss::new(ambient_pa, p_ref_pa).at(gauge_pa))
+    }
+
+    /// The losses of the laws in these shares.
+    pub(super) fn of(&self, [laminar, orifice, linear]: [f64; 3]) -> f64 {
+        self.laminar * laminar + self.orifice * orifice + self.linear * linear
     }
 
     /// Time in which the gauge pressure falls from `from_pa` to `to_pa`, s, when it loses `slope_pa_s` at
@@ -80,6 +85,7 @@ impl Shares {
         // In ln p, where the integrand p/f is nearly flat for every law.
         let (a, b) = (libm::log(to_pa), libm::log(from_pa));
         let h = (b - a) / f64::from(SIMPSON);
+        let loss = RelativeLoss::new(ambient_pa, p_ref_pa);
         let sum: f64 = (0..=SIMPSON)
             .map(|i| {
                 let p = libm::exp(a + h * f64::from(i));
@@ -88,20 +94,40 @@ impl Shares {
                     _ if i % 2 == 1 => 4.0,
                     _ => 2.0,
                 };
-                weight * p / self.relative(p, ambient_pa, p_ref_pa)
+                weight * p / self.of(loss.at(p))
             })
             .sum();
         sum * h / 3.0 / slope_pa_s
     }
 }
 
-/// Laminar, orifice and linear loss at a gauge pressure, each relative to `p_ref_pa` against the standard atmosphere.
-pub(super) fn relative(gauge_pa: f64, ambient_pa: f64, p_ref_pa: f64) -> [f64; 3] {
-    let ps = STANDARD_ATMOSPHERE_PA;
+/// Laminar, orifice and linear loss, each relative to that at a reference pressure against the standard atmosphere.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct RelativeLoss {
+    ambient_pa: f64,
+    at_ref: [f64; 3],
+}
+
+impl RelativeLoss {
+    pub fn new(ambient_pa: f64, p_ref_pa: f64) -> Self {
+        Self {
+            ambient_pa,
+            at_ref: losses(p_ref_pa, STANDARD_ATMOSPHERE_PA),
+        }
+    }
+
+    /// The three at a gauge pressure.
+    pub fn at(&self, gauge_pa: f64) -> [f64; 3] {
+        let loss = losses(gauge_pa, self.ambient_pa);
+        [0, 1, 2].map(|law| loss[law] / self.at_ref[law])
+    }
+}
+
+fn losses(gauge_pa: f64, ambient_pa: f64) -> [f64; 3] {
     [
-        laminar(gauge_pa, ambient_pa) / laminar(p_ref_pa, ps),
-        orifice(gauge_pa, ambient_pa) / orifice(p_ref_pa, ps),
-        linear(gauge_pa) / linear(p_ref_pa),
+        laminar(gauge_pa, ambient_pa),
+        orifice(gauge_pa, ambient_pa),
+        linear(gauge_pa),
     ]
 }
 

@@ -2,9 +2,10 @@
 
 use crate::reading::{Estimate, Z95};
 
-/// Most steps to a quantile, and the step, as a share of the bracket, that is one no more.
+/// Most steps to a quantile.
 const STEPS: u32 = 200;
-const LAST_STEP: f64 = 1e-15;
+/// A Newton step below this part of the smallest sd is the last: what it leaves goes with its square.
+const LAST_STEP: f64 = 1e-8;
 /// The bracket reaches this many standard deviations beyond the outermost means.
 const REACH: f64 = 12.0;
 
@@ -67,7 +68,7 @@ pub(super) fn quantile(mixture: &[Normal], p: f64) -> f64 {
         .iter()
         .map(edge(1.0))
         .fold(f64::NEG_INFINITY, f64::max);
-    let smallest = LAST_STEP * (hi - lo);
+    let last_step = LAST_STEP * mixture.iter().map(|n| n.sd).fold(f64::INFINITY, f64::min);
     let (mean, sd) = moments(mixture);
     let mut x = if p < 0.5 {
         mean - Z95 * sd
@@ -81,17 +82,16 @@ pub(super) fn quantile(mixture: &[Normal], p: f64) -> f64 {
         } else {
             hi = hi.min(x);
         }
-        let newton = x - excess / density(mixture, x);
-        let next = if lo < newton && newton < hi {
+        let step = excess / density(mixture, x);
+        let newton = x - step;
+        if step.abs() <= last_step {
+            return newton;
+        }
+        x = if lo < newton && newton < hi {
             newton
         } else {
             f64::midpoint(lo, hi)
         };
-        let step = (next - x).abs();
-        x = next;
-        if step <= smallest {
-            break;
-        }
     }
     x
 }

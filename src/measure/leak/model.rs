@@ -3,7 +3,7 @@
 
 use super::blocks::{BLOCK_S, Blocks, Noise, SKIPPED};
 use super::knocks::Knocks;
-use super::laws;
+use super::laws::RelativeLoss;
 use super::stats::{mean, smoothed};
 
 /// Relaxation times of the gas and of the inner skin of the wall, s.
@@ -183,11 +183,8 @@ impl Model {
     /// Columns of the laminar, orifice and linear law: minus the integral of the loss along the measured
     /// pressure, for a leak of 1 Pa/s at `p_ref_pa` against the standard atmosphere.
     pub fn law_columns(&self, p_ref_pa: f64) -> [Vec<f64>; 3] {
-        let f: Vec<[f64; 3]> = self
-            .along
-            .iter()
-            .map(|p| laws::relative(*p, self.ambient_pa, p_ref_pa))
-            .collect();
+        let loss = RelativeLoss::new(self.ambient_pa, p_ref_pa);
+        let f: Vec<[f64; 3]> = self.along.iter().map(|p| loss.at(*p)).collect();
         [0, 1, 2].map(|law| integrated(f.iter().map(|f| f[law])))
     }
 
@@ -226,11 +223,11 @@ fn columns(t: &[f64], steps: &[usize]) -> Vec<Vec<f64>> {
         of(&|_| 1.0),
         of(&|t| t - t_first),
         of(&|t| (t - t_first) * (t - t_first)),
-        of(&|t| 1.0 - libm::exp(-(t - t_first) / CREEP_S)),
+        decay(0.0, CREEP_S, t.len())
+            .map(|left| 1.0 - left)
+            .collect(),
     ];
-    for tau in TAUS_S {
-        columns.push(of(&|t| libm::exp(-t / tau)));
-    }
+    columns.extend(TAUS_S.map(|tau| decay(t_first, tau, t.len()).collect()));
     for step in steps {
         columns.push(
             (0..t.len())
@@ -239,6 +236,13 @@ fn columns(t: &[f64], steps: &[usize]) -> Vec<Vec<f64>> {
         );
     }
     columns
+}
+
+/// `exp(-t/tau)` over `count` blocks from `t_first` on, each from the one before it. `i` steps add up to `3 i 2^-53` of the
+/// entry, which is largest after `tau`: for the longest 1e-14 of the first entry.
+fn decay(t_first: f64, tau_s: f64, count: usize) -> impl Iterator<Item = f64> {
+    let left = libm::exp(-BLOCK_S / tau_s);
+    std::iter::successors(Some(libm::exp(-t_first / tau_s)), move |e| Some(e * left)).take(count)
 }
 
 /// Slope of one relaxation, without its sign, Pa/s, and by how much it grows a step back in time.

@@ -53,6 +53,26 @@ impl Sums {
         }
     }
 
+    /// Adds a reading.
+    fn take(&mut self, t: f64, p: f64, tank_k: Option<f64>) {
+        self.n += 1;
+        self.t += t;
+        self.tt += t * t;
+        self.p += p;
+        self.pp += p * p;
+        self.tp += t * p;
+        if let Some(tank_k) = tank_k.filter(|k| TANK_K.contains(k)) {
+            self.tank_n += 1;
+            self.tank_k += tank_k;
+        }
+    }
+
+    /// Adds the difference of a reading from the one before it.
+    fn pair(&mut self, diff: f64) {
+        self.dd += diff * diff;
+        self.pairs += 1;
+    }
+
     /// Adds another stretch whose middle lies `shift` seconds after the middle of this one.
     fn add(&mut self, other: &Self, shift: f64) {
         let n = f64::from(other.n);
@@ -103,6 +123,13 @@ struct Bin {
     lead: Option<f64>,
 }
 
+impl Bin {
+    /// Its start, microseconds from the first reading.
+    fn from_us(&self) -> u64 {
+        self.index as u64 * BIN_US
+    }
+}
+
 /// Everything kept of a record.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Samples {
@@ -144,37 +171,49 @@ impl Samples {
             self.beyond += 1;
             return;
         }
-        let before = (self.rows > 0).then_some(self.last);
+        let diff = if self.rows > 0 {
+            pressure_pa - self.last.1
+        } else {
+            0.0
+        };
+        // Most readings fall into the bin of the one before.
+        match self.bins.last_mut() {
+            Some(bin) if since_us - bin.from_us() < BIN_US => bin.sums.pair(diff),
+            _ => self.open_bin(t_us, since_us, diff),
+        }
+        let bin = self.bins.last_mut().expect("a bin was opened");
+        let us = i32::try_from(since_us - bin.from_us()).expect("a bin is short");
+        let t = f64::from(us) * 1e-6 - 0.5 * BIN_S;
+        bin.sums.take(t, pressure_pa - base_pa, reading.tank_k);
+        let step = if diff.abs() > 0.0 {
+            diff.abs()
+        } else {
+            f64::INFINITY
+        };
+        bin.sums.step = if step < bin.sums.step {
+            step
+        } else {
+            bin.sums.step
+        };
         self.rows += 1;
         self.last = (t_us, pressure_pa);
+    }
+
+    /// Opens the bin of a reading that is the first in its own.
+    fn open_bin(&mut self, t_us: u64, since_us: u64, diff: f64) {
         let index = usize::try_from(since_us / BIN_US).expect("a bin of six hours fits");
-        let t = (since_us % BIN_US) as f64 * 1e-6 - 0.5 * BIN_S;
-        if let Some((before_us, _)) = before {
-            let spacing = (t_us - before_us) as f64 * 1e-6;
+        let before = self.bins.last().map(|b| b.index);
+        if before.is_some() {
+            let spacing = (t_us - self.last.0) as f64 * 1e-6;
             if spacing > SHORTEST_GAP_S {
                 self.long_spacings.push(spacing);
             }
         }
-        let diff = before.map(|(_, p)| pressure_pa - p);
-        self.bin(index, diff)
-            .add(t, pressure_pa - base_pa, reading.tank_k, diff);
-    }
-
-    /// The bin with this index, opened when it is new.
-    fn bin(&mut self, index: usize, diff: Option<f64>) -> BinEntry<'_> {
-        let before = self.bins.last().map(|b| b.index);
-        let fresh = before != Some(index);
-        if fresh {
-            self.bins.push(Bin {
-                index,
-                sums: Sums::none(),
-                lead: diff.filter(|_| before == index.checked_sub(1)),
-            });
-        }
-        BinEntry {
-            bin: self.bins.last_mut().expect("a bin was opened"),
-            fresh,
-        }
+        self.bins.push(Bin {
+            index,
+            sums: Sums::none(),
+            lead: before.filter(|before| before + 1 == index).map(|_| diff),
+        });
     }
 
     /// Start of the record, seconds in its own time.
@@ -237,10 +276,10 @@ impl Samples {
     /// Means over 0.1 s from the first reading on, Pa; where there is no reading, a straight line between its neighbours.
     pub fn tenths(&self) -> Vec<f64> {
         let mut means: Vec<f64> = Vec::new();
-        let mut sums = Sums::none();
+        let (mut n, mut p) = (0, 0.0);
         let mut at = 0;
-        let close = |means: &mut Vec<f64>, sums: &Sums, at: usize| {
-            let value = self.base_pa() + sums.mean_p();
+        let close = |means: &mut Vec<f64>, mean_p: f64, at: usize| {
+            let value = self.base_pa() + mean_p;
             let (from, filled) = (means.last().copied().unwrap_or(value), means.len());
             for i in filled..=at {
                 let share = (i + 1 - filled) as f64 / (at + 1 - filled) as f64;
@@ -250,13 +289,14 @@ impl Samples {
         for bin in &self.bins {
             let tenth = bin.index / BINS_PER_TENTH;
             if tenth != at {
-                close(&mut means, &sums, at);
-                (sums, at) = (Sums::none(), tenth);
+                close(&mut means, p / f64::from(n), at);
+                (n, p, at) = (0, 0.0, tenth);
             }
-            sums.add(&bin.sums, 0.0);
+            n += bin.sums.n;
+            p += bin.sums.p;
         }
-        if sums.n > 0 {
-            close(&mut means, &sums, at);
+        if n > 0 {
+            close(&mut means, p / f64::from(n), at);
         }
         means
     }
@@ -276,43 +316,11 @@ impl Samples {
             block.add(&bin.sums, (place - 2.0) * BIN_S);
             // The difference across two bins counts when both lie in one block.
             if let (Some(diff), true) = (bin.lead, within == Some(offset / BINS_PER_BLOCK)) {
-                block.dd += diff * diff;
-                block.pairs += 1;
+                block.pair(diff);
             }
             within = Some(offset / BINS_PER_BLOCK);
         }
         blocks
-    }
-}
-
-/// A bin and whether the next reading is its first.
-struct BinEntry<'a> {
-    bin: &'a mut Bin,
-    fresh: bool,
-}
-
-impl BinEntry<'_> {
-    fn add(self, t: f64, p: f64, tank_k: Option<f64>, diff: Option<f64>) {
-        let sums = &mut self.bin.sums;
-        sums.n += 1;
-        sums.t += t;
-        sums.tt += t * t;
-        sums.p += p;
-        sums.pp += p * p;
-        sums.tp += t * p;
-        if let Some(diff) = diff {
-            if !self.fresh {
-                sums.dd += diff * diff;
-                sums.pairs += 1;
-            }
-            if diff.abs() > 0.0 {
-                sums.step = sums.step.min(diff.abs());
-            }
-        }
-        if let Some(tank_k) = tank_k.filter(|k| TANK_K.contains(k)) {
-            sums.tank_n += 1;
-            sums.tank_k += tank_k;
-        }
     }
 }
 

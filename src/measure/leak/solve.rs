@@ -3,7 +3,7 @@
 use super::laws::Shares;
 use super::mixture::Normal;
 use super::model::Model;
-use super::whiten;
+use super::whiten::{Filter, dot};
 use crate::measure::cholesky::Cholesky;
 
 /// Prior probabilities of the laws.
@@ -48,12 +48,10 @@ pub(super) enum Law {
 #[derive(Clone, Debug, PartialEq)]
 pub(super) struct Candidate {
     pub law: Law,
-    /// Weights of the law columns.
-    v: Vec<f64>,
+    /// Shares of laminar, orifice and linear; a lid has none.
+    v: [f64; 3],
     /// Posterior probability.
     pub weight: f64,
-    /// Slope at the pressure to which the law's column refers, Pa/s, before any conversion.
-    raw: f64,
     /// Slope at the reference pressure and its standard uncertainty without gain and gas model, Pa/s.
     pub slope: f64,
     pub sd: f64,
@@ -91,130 +89,125 @@ pub(super) struct Fit {
     pub leak_pa: Vec<f64>,
 }
 
-/// The normal equations with the nuisances eliminated.
-struct Reduced {
-    /// Columns of the laws, one entry a block.
-    laws: Vec<Vec<f64>>,
+/// Everything that is not the leak, eliminated once: whatever law is tried afterwards costs its own column alone.
+struct Rest {
+    filter: Filter,
+    /// Whitened columns of the nuisances, and the pressures.
+    white: Vec<Vec<f64>>,
+    white_y: Vec<f64>,
     factor: Cholesky,
-    /// `L^-1 G_bF`, one vector a law, and `L^-1 (G_by + mean/sd^2)`.
-    half_laws: Vec<Vec<f64>>,
+    /// `L^-1 (G_by + mean/sd^2)`.
     half_y: Vec<f64>,
-    /// `S`, row-major, and `g`.
-    s: Vec<f64>,
-    g: Vec<f64>,
-    leak_sd: f64,
     /// Prior precisions of the nuisances.
     precisions: Vec<f64>,
+    leak_sd: f64,
+    ln_leak_sd: f64,
 }
 
-/// A direction over the laws: its explained part `(v'g)^2/2I`, slope, sd and log evidence without prior.
+/// The column of a law beside the nuisances.
+struct Loss {
+    /// One entry a block, and whitened.
+    column: Vec<f64>,
+    white: Vec<f64>,
+    /// `L^-1 G_bF`.
+    half: Vec<f64>,
+    /// Its entry of `g`.
+    g: f64,
+}
+
+impl Loss {
+    /// Their entry of `S`.
+    fn shared(&self, other: &Self) -> f64 {
+        dot(&self.white, &other.white) - dot(&self.half, &other.half)
+    }
+}
+
+/// A direction over the laws: its explained part `(v'g)^2/2I`, information `I`, slope and sd.
+#[derive(Clone, Copy)]
 struct Direction {
     explained: f64,
+    information: f64,
     slope: f64,
     sd: f64,
-    ln_evidence: f64,
 }
 
-impl Reduced {
+impl Rest {
     /// `None` only if the columns are not finite.
-    fn new(model: &Model, laws: Vec<Vec<f64>>) -> Option<Self> {
-        let nb = model.columns.len();
-        let nf = laws.len();
+    fn new(model: &Model) -> Option<Self> {
+        let n = model.columns.len();
         // Relative to the first pressure: the level's column takes any constant, and small numbers keep digits.
         let y: Vec<f64> = model.y.iter().map(|y| y - model.y[0]).collect();
-        let all: Vec<&[f64]> = model
-            .columns
-            .iter()
-            .chain(&laws)
-            .map(Vec::as_slice)
-            .chain([y.as_slice()])
-            .collect();
-        let m = all.len();
-        let gram = whiten::gram(&all, &model.used, &model.noise);
-        let at = |i: usize, j: usize| gram[i * m + j];
-        let mut a = vec![0.0; nb * nb];
-        let mut by = vec![0.0; nb];
-        let mut precisions = Vec::with_capacity(nb);
-        for i in 0..nb {
-            for j in 0..nb {
-                a[i * nb + j] = at(i, j);
+        let columns = model.columns.iter().chain([&y]);
+        let columns: Vec<&[f64]> = columns.map(Vec::as_slice).collect();
+        let filter = Filter::new(&model.used, &model.noise);
+        let mut white = filter.whiten(&columns);
+        let white_y = white.pop()?;
+        let mut a = vec![0.0; n * n];
+        let mut by = vec![0.0; n];
+        let mut precisions = Vec::with_capacity(n);
+        for (i, prior) in model.priors.iter().enumerate() {
+            for j in 0..=i {
+                a[i * n + j] = dot(&white[i], &white[j]);
             }
-            let prior = model.priors[i];
             let precision = 1.0 / (prior.sd * prior.sd);
-            a[i * nb + i] += precision;
+            a[i * n + i] += precision;
             precisions.push(precision);
-            by[i] = at(i, m - 1) + prior.mean * precision;
+            by[i] = dot(&white[i], &white_y) + prior.mean * precision;
         }
-        let factor = Cholesky::new(&a, nb)?;
-        let half_y = factor.half_solve(&by);
-        let half_laws: Vec<Vec<f64>> = (0..nf)
-            .map(|f| {
-                let column: Vec<f64> = (0..nb).map(|i| at(i, nb + f)).collect();
-                factor.half_solve(&column)
-            })
-            .collect();
-        let mut s = vec![0.0; nf * nf];
-        let mut g = vec![0.0; nf];
-        for i in 0..nf {
-            for j in 0..nf {
-                s[i * nf + j] = at(nb + i, nb + j) - dot(&half_laws[i], &half_laws[j]);
-            }
-            g[i] = at(nb + i, m - 1) - dot(&half_laws[i], &half_y);
-        }
+        let factor = Cholesky::new(&a, n)?;
         Some(Self {
-            laws,
+            half_y: factor.half_solve(&by),
+            filter,
+            white,
+            white_y,
             factor,
-            half_laws,
-            half_y,
-            s,
-            g,
-            leak_sd: model.leak_sd,
             precisions,
+            leak_sd: model.leak_sd,
+            ln_leak_sd: libm::log(model.leak_sd),
         })
     }
 
-    fn direction(&self, v: &[f64]) -> Direction {
-        let n = v.len();
-        let quadratic: f64 = (0..n)
-            .map(|i| v[i] * dot(&self.s[i * n..(i + 1) * n], v))
-            .sum();
+    fn losses(&self, columns: Vec<Vec<f64>>) -> Vec<Loss> {
+        let slices: Vec<&[f64]> = columns.iter().map(Vec::as_slice).collect();
+        let white = self.filter.whiten(&slices);
+        let beside = |(column, white): (Vec<f64>, Vec<f64>)| {
+            let shared: Vec<f64> = self.white.iter().map(|w| dot(w, &white)).collect();
+            let half = self.factor.half_solve(&shared);
+            Loss {
+                g: dot(&white, &self.white_y) - dot(&half, &self.half_y),
+                column,
+                white,
+                half,
+            }
+        };
+        columns.into_iter().zip(white).map(beside).collect()
+    }
+
+    /// The direction `v` with `v'Sv` and `v'g`.
+    fn direction(&self, vsv: f64, vg: f64) -> Direction {
         // Rounding may leave a tiny negative number where the record says nothing.
-        let information = quadratic.max(0.0) + 1.0 / (self.leak_sd * self.leak_sd);
-        let vg = dot(v, &self.g);
-        let explained = vg * vg / (2.0 * information);
+        let information = vsv.max(0.0) + 1.0 / (self.leak_sd * self.leak_sd);
         Direction {
-            explained,
+            explained: vg * vg / (2.0 * information),
+            information,
             slope: vg / information,
             sd: 1.0 / information.sqrt(),
-            ln_evidence: explained - 0.5 * libm::log(information) - libm::log(self.leak_sd),
         }
     }
 
-    /// A candidate whose `weight` is still the logarithm of prior times evidence.
-    fn candidate(&self, law: Law, v: Vec<f64>, prior: f64) -> Candidate {
-        let d = self.direction(&v);
-        Candidate {
-            law,
-            weight: d.ln_evidence + libm::log(prior),
-            raw: d.slope,
-            slope: d.slope,
-            sd: d.sd,
-            variance: self.variance(&v, d.sd),
-            v,
-        }
+    /// Logarithm of prior times evidence.
+    fn ln_weight(&self, d: &Direction, prior: f64) -> f64 {
+        d.explained - 0.5 * libm::log(d.information) - self.ln_leak_sd + libm::log(prior)
     }
 
-    /// Splits the posterior variance of the slope in direction `v` by source. With the posterior covariance `C = (G + P)^-1`
-    /// of all coefficients the error of the slope is `c' (W'e + P (mean - b))`, `c` its row of `C`; so a prior with
-    /// precision `p` contributes `c_j^2 p`, and the noise (with the leak's own wide prior) the rest.
-    fn variance(&self, v: &[f64], sd: f64) -> Variance {
-        let half: Vec<f64> = (0..self.half_y.len())
-            .map(|i| v.iter().zip(&self.half_laws).map(|(v, h)| v * h[i]).sum())
-            .collect();
+    /// Splits the posterior variance of the slope in a direction by source; `half`: `L^-1 G_bF v`. With the posterior covariance
+    /// `C = (G + P)^-1` of all coefficients the error of the slope is `c' (W'e + P (mean - b))`, `c` its row of `C`; so a prior
+    /// with precision `p` contributes `c_j^2 p`, and the noise (with the leak's own wide prior) the rest.
+    fn variance(&self, half: &[f64], sd: f64) -> Variance {
         let total = sd * sd;
         let priors: f64 = self
             .factor
-            .back_solve(&half)
+            .back_solve(half)
             .iter()
             .zip(&self.precisions)
             .map(|(x, p)| x * x * p)
@@ -228,25 +221,138 @@ impl Reduced {
         }
     }
 
-    /// Posterior means of the nuisances when the leak takes `lossy` (weights of the law columns, Pa/s).
-    fn nuisances(&self, lossy: &[f64]) -> Vec<f64> {
-        let n = self.half_y.len();
-        let half: Vec<f64> = (0..n)
-            .map(|i| {
-                let leak: f64 = lossy
-                    .iter()
-                    .zip(&self.half_laws)
-                    .map(|(q, h)| q * h[i])
-                    .sum();
-                self.half_y[i] - leak
-            })
-            .collect();
+    /// Posterior means of the nuisances when the leak takes its columns so many times (Pa/s).
+    fn means(&self, taken: &[(f64, Loss)]) -> Vec<f64> {
+        let mut half = self.half_y.clone();
+        for (i, half) in half.iter_mut().enumerate() {
+            *half -= taken.iter().map(|(q, loss)| q * loss.half[i]).sum::<f64>();
+        }
         self.factor.back_solve(&half)
     }
 }
 
-fn dot(a: &[f64], b: &[f64]) -> f64 {
-    a.iter().zip(b).map(|(a, b)| a * b).sum()
+/// The laws of a leak that is always open: laminar, orifice, linear.
+struct Open<'a> {
+    rest: &'a Rest,
+    losses: Vec<Loss>,
+    s: [[f64; 3]; 3],
+}
+
+impl<'a> Open<'a> {
+    fn new(rest: &'a Rest, columns: [Vec<f64>; 3]) -> Self {
+        let losses = rest.losses(columns.into());
+        let s = [0, 1, 2].map(|i: usize| [0, 1, 2].map(|j: usize| losses[i].shared(&losses[j])));
+        Self { rest, losses, s }
+    }
+
+    fn direction(&self, v: [f64; 3]) -> Direction {
+        let row = |s: &[f64; 3]| s[0] * v[0] + s[1] * v[1] + s[2] * v[2];
+        let vsv = (0..3).map(|i| v[i] * row(&self.s[i])).sum();
+        let vg = (0..3).map(|i| v[i] * self.losses[i].g).sum();
+        self.rest.direction(vsv, vg)
+    }
+
+    /// A candidate whose `weight` is still the logarithm of prior times evidence.
+    fn candidate(&self, law: Law, v: [f64; 3], prior: f64) -> Candidate {
+        let d = self.direction(v);
+        let half: Vec<f64> = (0..self.rest.half_y.len())
+            .map(|i| (0..3).map(|k| v[k] * self.losses[k].half[i]).sum())
+            .collect();
+        Candidate {
+            law,
+            v,
+            weight: self.rest.ln_weight(&d, prior),
+            slope: d.slope,
+            sd: d.sd,
+            variance: self.rest.variance(&half, d.sd),
+        }
+    }
+
+    /// All candidates: the three laws and the mixed ones.
+    fn candidates(&self) -> Vec<Candidate> {
+        let mixed = |w: f64| [1.0 - w, w, 0.0];
+        let mut out = vec![
+            self.candidate(Law::Laminar, [1.0, 0.0, 0.0], PRIOR_LAMINAR),
+            self.candidate(Law::Orifice, [0.0, 1.0, 0.0], PRIOR_ORIFICE),
+            self.candidate(Law::Linear, [0.0, 0.0, 1.0], PRIOR_LINEAR),
+        ];
+        let mut range = (0.0, 1.0);
+        for _ in 0..ZOOMS {
+            let mut ranked: Vec<(f64, f64)> = cells(range, MIXED_CELLS)
+                .map(|w| (w, self.direction(mixed(w)).explained))
+                .collect();
+            ranked.sort_by(|a, b| b.1.total_cmp(&a.1));
+            if ranked[0].1 - ranked[2].1 <= ZOOM_LEAD {
+                break;
+            }
+            let reach = ZOOM_SPACINGS * (range.1 - range.0) / f64::from(MIXED_CELLS);
+            let best = ranked[0].0;
+            range = ((best - reach).max(0.0), (best + reach).min(1.0));
+        }
+        let prior = PRIOR_MIXED * (range.1 - range.0) / f64::from(MIXED_CELLS);
+        out.extend(
+            cells(range, MIXED_CELLS).map(|w| self.candidate(Law::Mixed(w), mixed(w), prior)),
+        );
+        out
+    }
+
+    /// What the candidates together take of every law, Pa/s.
+    fn taken(self, candidates: &[Candidate]) -> Vec<(f64, Loss)> {
+        let of = |k: usize| candidates.iter().map(|c| c.weight * c.slope * c.v[k]).sum();
+        let losses = self.losses.into_iter().enumerate();
+        losses.map(|(k, loss)| (of(k), loss)).collect()
+    }
+}
+
+/// A lid that was tried. Lids are tried one by one, so that their columns never meet.
+struct Lid {
+    lift_pa: f64,
+    loss: Loss,
+    /// Its slope is that at the first pressure.
+    found: Direction,
+    /// Logarithm of prior times evidence.
+    ln_weight: f64,
+}
+
+impl Lid {
+    /// Lids in the cells of a range of lifting pressures, Pa.
+    fn all(model: &Model, rest: &Rest, range: (f64, f64)) -> Vec<Self> {
+        let lifts: Vec<f64> = cells(range, LID_CELLS).collect();
+        let columns = lifts.iter().map(|lift| model.lid_column(*lift)).collect();
+        let tried = |(lift_pa, loss): (f64, Loss)| {
+            let found = rest.direction(loss.shared(&loss), loss.g);
+            let prior = PRIOR_LID / f64::from(LID_CELLS);
+            Self {
+                lift_pa,
+                ln_weight: rest.ln_weight(&found, prior),
+                loss,
+                found,
+            }
+        };
+        lifts
+            .into_iter()
+            .zip(rest.losses(columns))
+            .map(tried)
+            .collect()
+    }
+
+    /// The lid with its slope converted to the reference pressure.
+    fn candidate(&self, model: &Model, rest: &Rest, p_ref_pa: f64, laminar_sd: f64) -> Candidate {
+        let factor = (p_ref_pa - self.lift_pa).max(0.0) / (model.p0 - self.lift_pa);
+        let variance = rest.variance(&self.loss.half, self.found.sd);
+        Candidate {
+            law: Law::Lid(self.lift_pa),
+            v: [0.0; 3],
+            weight: self.ln_weight,
+            slope: self.found.slope * factor,
+            sd: libm::hypot(self.found.sd * factor, laminar_sd),
+            variance: Variance {
+                noise: variance.noise * factor * factor,
+                priors: variance.priors * factor * factor,
+                law: laminar_sd * laminar_sd,
+            },
+        }
+    }
 }
 
 /// Middles of `n` equal cells of a range.
@@ -256,45 +362,44 @@ fn cells((lo, hi): (f64, f64), n: u32) -> impl Iterator<Item = f64> {
 
 /// Fits all laws. `None` only if the numbers are not finite.
 pub(super) fn fit(model: &Model, p_ref_pa: f64) -> Option<Fit> {
-    let mut laws = model.law_columns(p_ref_pa).to_vec();
-    let lids: Vec<f64> = model
-        .lid_range()
-        .map(|range| cells(range, LID_CELLS).collect())
-        .unwrap_or_default();
-    laws.extend(lids.iter().map(|lift| model.lid_column(*lift)));
-    let reduced = Reduced::new(model, laws)?;
-    let mut candidates = plain_candidates(&reduced);
-    candidates.extend(lid_candidates(&reduced, &lids, model, p_ref_pa));
-    normalise(&mut candidates);
-    let lid_probability: f64 = candidates
-        .iter()
-        .filter(|c| matches!(c.law, Law::Lid(_)))
-        .map(|c| c.weight)
-        .sum();
-    let mut plain: Vec<Candidate> = plain_candidates(&reduced);
+    let rest = Rest::new(model)?;
+    let open = Open::new(&rest, model.law_columns(p_ref_pa));
+    let mut plain = open.candidates();
+    let lids = match model.lid_range() {
+        Some(range) => Lid::all(model, &rest, range),
+        None => Vec::new(),
+    };
+    let lid_probability = lid_probability(&plain, &lids);
     normalise(&mut plain);
     let shares = shares(&plain);
     let fell = (model.first - model.last) / model.p0;
     let is_lid = lid_probability >= LID_BELIEVED && fell >= LID_BELIEVED_FALL;
     let resolution = plain[0].sd;
-    let (reduced, kept) = if is_lid {
-        zoomed_lids(model, &lids, p_ref_pa)?
+    let (candidates, taken) = if is_lid {
+        let lids = zoomed(model, &rest, lids)?;
+        let mut kept: Vec<Candidate> = lids
+            .iter()
+            .map(|lid| lid.candidate(model, &rest, p_ref_pa, resolution))
+            .collect();
+        normalise(&mut kept);
+        let taken = kept.iter().zip(lids);
+        let taken = taken.map(|(c, lid)| (c.weight * lid.found.slope, lid.loss));
+        let taken: Vec<(f64, Loss)> = taken.collect();
+        (kept, taken)
     } else {
-        (reduced, plain)
+        let taken = open.taken(&plain);
+        (plain, taken)
     };
-    let mut lossy = vec![0.0; reduced.laws.len()];
-    for candidate in &kept {
-        for (l, v) in lossy.iter_mut().zip(&candidate.v) {
-            *l += candidate.weight * candidate.raw * v;
+    let mut nuisances = rest.means(&taken);
+    nuisances[0] += model.y[0];
+    let mut leak_pa = vec![0.0; model.t.len()];
+    for (q, loss) in &taken {
+        for (leak, f) in leak_pa.iter_mut().zip(&loss.column) {
+            *leak += q * f;
         }
     }
-    let mut nuisances = reduced.nuisances(&lossy);
-    nuisances[0] += model.y[0];
-    let leak_pa = (0..model.t.len())
-        .map(|i| lossy.iter().zip(&reduced.laws).map(|(q, f)| q * f[i]).sum())
-        .collect();
     Some(Fit {
-        candidates: kept,
+        candidates,
         shares,
         lid_probability,
         is_lid,
@@ -304,98 +409,32 @@ pub(super) fn fit(model: &Model, p_ref_pa: f64) -> Option<Fit> {
     })
 }
 
-/// Laminar, orifice, linear and the mixed ones.
-fn plain_candidates(reduced: &Reduced) -> Vec<Candidate> {
-    let unit = |pairs: &[(usize, f64)]| {
-        let mut v = vec![0.0; reduced.laws.len()];
-        for (at, share) in pairs {
-            v[*at] = *share;
-        }
-        v
-    };
-    let mixed = |w: f64| unit(&[(0, 1.0 - w), (1, w)]);
-    let mut out = vec![
-        reduced.candidate(Law::Laminar, unit(&[(0, 1.0)]), PRIOR_LAMINAR),
-        reduced.candidate(Law::Orifice, unit(&[(1, 1.0)]), PRIOR_ORIFICE),
-        reduced.candidate(Law::Linear, unit(&[(2, 1.0)]), PRIOR_LINEAR),
-    ];
-    let mut range = (0.0, 1.0);
+/// Lids around the best one, the range of lifting pressures refined three times.
+fn zoomed(model: &Model, rest: &Rest, mut lids: Vec<Lid>) -> Option<Vec<Lid>> {
     for _ in 0..ZOOMS {
-        let tried: Vec<(f64, f64)> = cells(range, MIXED_CELLS)
-            .map(|w| (w, reduced.direction(&mixed(w)).explained))
-            .collect();
-        let mut ranked = tried;
-        ranked.sort_by(|a, b| b.1.total_cmp(&a.1));
-        if ranked[0].1 - ranked[2].1 <= ZOOM_LEAD {
-            break;
-        }
-        let reach = ZOOM_SPACINGS * (range.1 - range.0) / f64::from(MIXED_CELLS);
-        let best = ranked[0].0;
-        range = ((best - reach).max(0.0), (best + reach).min(1.0));
-    }
-    let prior = PRIOR_MIXED * (range.1 - range.0) / f64::from(MIXED_CELLS);
-    out.extend(
-        cells(range, MIXED_CELLS).map(|w| reduced.candidate(Law::Mixed(w), mixed(w), prior)),
-    );
-    out
-}
-
-/// Lids, whose columns follow the three laws; slopes converted to the reference pressure.
-fn lid_candidates(
-    reduced: &Reduced,
-    lifts: &[f64],
-    model: &Model,
-    p_ref_pa: f64,
-) -> Vec<Candidate> {
-    let mut laminar = vec![0.0; reduced.laws.len()];
-    laminar[0] = 1.0;
-    let laminar_sd = reduced.direction(&laminar).sd;
-    lifts
-        .iter()
-        .enumerate()
-        .map(|(i, lift)| {
-            let mut v = vec![0.0; reduced.laws.len()];
-            v[3 + i] = 1.0;
-            let mut c = reduced.candidate(Law::Lid(*lift), v, PRIOR_LID / f64::from(LID_CELLS));
-            let factor = (p_ref_pa - lift).max(0.0) / (model.p0 - lift);
-            c.slope *= factor;
-            c.sd = libm::hypot(c.sd * factor, laminar_sd);
-            c.variance = Variance {
-                noise: c.variance.noise * factor * factor,
-                priors: c.variance.priors * factor * factor,
-                law: laminar_sd * laminar_sd,
-            };
-            c
-        })
-        .collect()
-}
-
-/// Lids alone, the lifting pressure refined three times.
-fn zoomed_lids(model: &Model, first: &[f64], p_ref_pa: f64) -> Option<(Reduced, Vec<Candidate>)> {
-    let mut lifts = first.to_vec();
-    let mut round = 0;
-    loop {
-        let mut laws = model.law_columns(p_ref_pa).to_vec();
-        laws.extend(lifts.iter().map(|lift| model.lid_column(*lift)));
-        let reduced = Reduced::new(model, laws)?;
-        let mut lids = lid_candidates(&reduced, &lifts, model, p_ref_pa);
-        normalise(&mut lids);
-        if round == ZOOMS {
-            return Some((reduced, lids));
-        }
-        round += 1;
         let best = lids
             .iter()
-            .zip(&lifts)
-            .max_by(|a, b| a.0.weight.total_cmp(&b.0.weight))
-            .map(|(_, lift)| *lift)?;
-        let reach = LID_ZOOM_SPACINGS * (lifts[1] - lifts[0]);
+            .max_by(|a, b| a.ln_weight.total_cmp(&b.ln_weight))?;
+        let reach = LID_ZOOM_SPACINGS * (lids[1].lift_pa - lids[0].lift_pa);
         let range = (
-            (best - reach).max(0.0),
-            (best + reach).min(LID_CLOSEST * model.p0),
+            (best.lift_pa - reach).max(0.0),
+            (best.lift_pa + reach).min(LID_CLOSEST * model.p0),
         );
-        lifts = cells(range, LID_CELLS).collect();
+        lids = Lid::all(model, rest, range);
     }
+    Some(lids)
+}
+
+/// Probability of a lid among everything that was tried; the weights are still logarithms.
+fn lid_probability(plain: &[Candidate], lids: &[Lid]) -> f64 {
+    let plain = plain.iter().map(|c| c.weight);
+    let lids = lids.iter().map(|lid| lid.ln_weight);
+    let top = plain
+        .clone()
+        .chain(lids.clone())
+        .fold(f64::NEG_INFINITY, f64::max);
+    let lids: f64 = lids.map(|w| libm::exp(w - top)).sum();
+    lids / (lids + plain.map(|w| libm::exp(w - top)).sum::<f64>())
 }
 
 /// Turns logarithms of weights into weights that add up to 1.

@@ -16,6 +16,13 @@ pub(super) fn median(values: &[f64]) -> f64 {
     f64::midpoint(lower.unwrap_or(upper), upper)
 }
 
+/// Median of five finite values, without putting them in order: neither the lesser of the smaller ones of two pairs nor the
+/// greater of the larger ones can be it.
+pub(super) fn median_of_five([a, b, c, d, e]: [f64; 5]) -> f64 {
+    let (x, y) = (a.min(b).max(c.min(d)), a.max(b).min(c.max(d)));
+    x.min(y).max(x.max(y).min(e))
+}
+
 /// Median of sorted values; 0 of nothing.
 fn middle(sorted: &[f64]) -> f64 {
     let n = sorted.len();
@@ -44,18 +51,15 @@ pub(super) fn mean(values: &[f64]) -> f64 {
 
 /// Quantile `p` (0..1), linear between the order statistics; 0 of nothing.
 pub(super) fn quantile(values: &[f64], p: f64) -> f64 {
-    let mut sorted = values.to_vec();
-    sorted.sort_unstable_by(f64::total_cmp);
-    let Some(last) = sorted.len().checked_sub(1) else {
+    let Some(last) = values.len().checked_sub(1) else {
         return 0.0;
     };
     let at = p * last as f64;
-    let below = (0..=last)
-        .take_while(|i| *i as f64 <= at)
-        .last()
-        .unwrap_or(0);
-    let above = (below + 1).min(last);
-    sorted[below] + (sorted[above] - sorted[below]) * (at - below as f64)
+    let below = (0..=last).rev().find(|i| *i as f64 <= at).unwrap_or(0);
+    let mut parted = values.to_vec();
+    let (_, &mut lower, above) = parted.select_nth_unstable_by(below, f64::total_cmp);
+    let upper = above.iter().copied().min_by(f64::total_cmp);
+    lower + (upper.unwrap_or(lower) - lower) * (at - below as f64)
 }
 
 /// Median over a window of `width` (odd) around each value, the window cut at the ends.
@@ -105,10 +109,14 @@ pub(super) fn smoothed(values: &[f64], width: usize) -> Vec<f64> {
         .collect()
 }
 
-fn windows(values: &[f64], width: usize) -> impl Iterator<Item = &[f64]> {
+/// The window of `width` (odd) around a value, cut at the ends.
+pub(super) fn window(values: &[f64], at: usize, width: usize) -> &[f64] {
     let half = width / 2;
-    (0..values.len())
-        .map(move |i| &values[i.saturating_sub(half)..(i + half + 1).min(values.len())])
+    &values[at.saturating_sub(half)..(at + half + 1).min(values.len())]
+}
+
+fn windows(values: &[f64], width: usize) -> impl Iterator<Item = &[f64]> {
+    (0..values.len()).map(move |at| window(values, at, width))
 }
 
 #[cfg(test)]
@@ -120,6 +128,7 @@ mod tests {
         assert!((median(&[3.0, 1.0, 2.0, 10.0]) - 2.5).abs() < 1e-15);
         assert!((mad(&[1.0, 1.0, 2.0, 4.0, 9.0]) - 1.0).abs() < 1e-15);
         assert!((quantile(&[0.0, 10.0, 20.0], 0.75) - 15.0).abs() < 1e-12);
+        assert!((quantile(&[5.0, 7.0], 1.0) - 7.0).abs() < 1e-12);
         assert_eq!(running_median(&[5.0, 1.0, 3.0], 3), [3.0, 3.0, 2.0]);
         assert_eq!(running_mean(&[1.0, 2.0, 6.0], 3), [None, Some(3.0), None]);
         assert_eq!(smoothed(&[3.0, 0.0, 6.0], 3), [2.0, 3.0, 4.0]);
@@ -132,6 +141,18 @@ mod tests {
         for width in [1, 3, 31, 399] {
             let each: Vec<f64> = windows(&values, width).map(median).collect();
             assert_eq!(running_median(&values, width), each);
+        }
+    }
+
+    /// Every way of putting five values, equal ones among them, into five places.
+    #[test]
+    fn a_median_of_five_is_a_median() {
+        for code in 0..5u32.pow(5) {
+            let five = [1, 5, 25, 125, 625].map(|place| f64::from(code / place % 5));
+            assert!(
+                (median_of_five(five) - median(&five)).abs() < 1e-15,
+                "{five:?}"
+            );
         }
     }
 

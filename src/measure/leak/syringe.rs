@@ -6,7 +6,7 @@ use super::Held;
 use super::STRETCH_PER_PA;
 use super::blocks::{BLOCK_S, Blocks, Noise};
 use super::finding::SyringeVolume;
-use super::laws;
+use super::laws::RelativeLoss;
 use super::model::Prior;
 use super::samples::{BINS_PER_BLOCK, BINS_PER_TENTH, Samples};
 use super::strokes::Strokes;
@@ -235,14 +235,13 @@ fn rough_height(z: &[f64], blocks: &Blocks, strokes: &[(f64, f64)]) -> f64 {
 /// What a leak of 1 Pa/s at the reference pressure does to the logarithm meanwhile: laws in their shares.
 fn leaked(blocks: &Blocks, held: &Held) -> Vec<f64> {
     let ambient_pa = held.around.ambient_pa;
+    let relative = RelativeLoss::new(ambient_pa, held.p_ref_pa);
     let mut sum = 0.0;
     blocks
         .y
         .iter()
         .map(|y| {
-            let [l, o, n] = laws::relative(*y, ambient_pa, held.p_ref_pa);
-            let shares = &held.fit.shares;
-            let loss = shares.laminar * l + shares.orifice * o + shares.linear * n;
+            let loss = held.fit.shares.of(relative.at(*y));
             let step = BLOCK_S * loss / (y + ambient_pa);
             sum += step;
             -(sum - 0.5 * step)
