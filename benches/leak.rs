@@ -75,6 +75,7 @@ fn main() {
         against("its bootstrap interval, 200 resamples", 500.0),
     );
     for also in [
+        "the bootstrap as one types it: curve_fit A exp(-kt), its own start each time, no Jacobian, 200 resamples",
         "curve_fit A exp(-kt) + c, good start",
         "curve_fit A exp(-kt) + B exp(-mt) + c, good start",
     ] {

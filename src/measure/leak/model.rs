@@ -190,8 +190,8 @@ impl Model {
 
     /// Column of a lid that lifts above `lift_pa`, for a leak of 1 Pa/s at the first pressure.
     pub fn lid_column(&self, lift_pa: f64) -> Vec<f64> {
-        let top = self.p0 - lift_pa;
-        integrated(self.along.iter().map(|p| (p - lift_pa).max(0.0) / top))
+        let per_top = 1.0 / (self.p0 - lift_pa);
+        integrated(self.along.iter().map(|p| (p - lift_pa).max(0.0) * per_top))
     }
 
     /// Range of lifting pressures worth a thought, Pa; none when the pressure hardly fell.

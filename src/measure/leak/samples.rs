@@ -125,7 +125,7 @@ struct Bin {
 
 impl Bin {
     /// Its start, microseconds from the first reading.
-    fn from_us(&self) -> u64 {
+    fn start_us(&self) -> u64 {
         self.index as u64 * BIN_US
     }
 }
@@ -178,23 +178,16 @@ impl Samples {
         };
         // Most readings fall into the bin of the one before.
         match self.bins.last_mut() {
-            Some(bin) if since_us - bin.from_us() < BIN_US => bin.sums.pair(diff),
+            Some(bin) if since_us - bin.start_us() < BIN_US => bin.sums.pair(diff),
             _ => self.open_bin(t_us, since_us, diff),
         }
         let bin = self.bins.last_mut().expect("a bin was opened");
-        let us = i32::try_from(since_us - bin.from_us()).expect("a bin is short");
+        let us = i32::try_from(since_us - bin.start_us()).expect("a bin is short");
         let t = f64::from(us) * 1e-6 - 0.5 * BIN_S;
         bin.sums.take(t, pressure_pa - base_pa, reading.tank_k);
-        let step = if diff.abs() > 0.0 {
-            diff.abs()
-        } else {
-            f64::INFINITY
-        };
-        bin.sums.step = if step < bin.sums.step {
-            step
-        } else {
-            bin.sums.step
-        };
+        if diff.abs() > 0.0 {
+            bin.sums.step = bin.sums.step.min(diff.abs());
+        }
         self.rows += 1;
         self.last = (t_us, pressure_pa);
     }
@@ -275,7 +268,8 @@ impl Samples {
 
     /// Means over 0.1 s from the first reading on, Pa; where there is no reading, a straight line between its neighbours.
     pub fn tenths(&self) -> Vec<f64> {
-        let mut means: Vec<f64> = Vec::new();
+        let last = self.bins.last().map_or(0, |b| b.index / BINS_PER_TENTH);
+        let mut means: Vec<f64> = Vec::with_capacity(last + 1);
         let (mut n, mut p) = (0, 0.0);
         let mut at = 0;
         let close = |means: &mut Vec<f64>, mean_p: f64, at: usize| {

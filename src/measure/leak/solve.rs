@@ -92,7 +92,7 @@ pub(super) struct Fit {
 /// Everything that is not the leak, eliminated once: whatever law is tried afterwards costs its own column alone.
 struct Rest {
     filter: Filter,
-    /// Whitened columns of the nuisances, and the pressures.
+    /// Whitened columns of the nuisances, and the pressures from the first on.
     white: Vec<Vec<f64>>,
     white_y: Vec<f64>,
     factor: Cholesky,
