@@ -21,7 +21,7 @@ use feelgauge::{
     reading::{ForceReading, Quality, Verdict},
 };
 use numbers::Numbers;
-use score::{Score, measure, run};
+use score::{Score, counted_exactly, measure, run};
 
 /// Fewest of `n` that still fit a true share `p`: three standard deviations and one below the mean.
 fn at_least(n: usize, p: f64) -> f64 {
@@ -57,6 +57,35 @@ fn strokes_and_peaks_of_the_population() {
             assert!(score.peak.rms().0 < 0.01, "{:?}", score.peak.rms().0);
             assert!(score.start_s.magnitude(0.95).0 < 0.006);
         }
+    }
+}
+
+/// A noisy reading puts a blunt top at another place: the stated uncertainty of the cadence grows with both.
+#[test]
+fn cadence_of_noisy_probes_is_covered() {
+    for rate in [200, 400, 1000] {
+        let (mut seen, mut covered) = (0, 0);
+        for seed in 0..20 {
+            let mut scenario = EngineScenario::drawn(seed);
+            scenario.probe = Probe {
+                noise_n: 0.5,
+                ..Probe::new(rate, 1)
+            };
+            let (finding, truth) = run(&scenario, seed);
+            for (pull, report) in truth.pulls.iter().zip(&finding.pulls) {
+                let exact =
+                    finding.pulls.len() == truth.pulls.len() && counted_exactly(report, pull);
+                if let (true, Some(c), Some(truth)) = (exact, report.cadence_hz, pull.cadence_hz) {
+                    seen += 1;
+                    covered += usize::from(c.lo95 <= truth && truth <= c.hi95);
+                }
+            }
+        }
+        println!("{rate} Hz: {covered} of {seen}");
+        assert!(
+            seen > 80 && covered as f64 >= at_least(seen, 0.95),
+            "{rate} Hz: {covered} of {seen}"
+        );
     }
 }
 

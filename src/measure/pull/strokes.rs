@@ -65,6 +65,8 @@ pub struct Top {
     pub bend_n: f64,
     /// Highest reading at the stroke, N.
     pub highest_n: f64,
+    /// How long the force stays so close to the top that noise may put the top anywhere in it, s.
+    pub blunt_s: f64,
 }
 
 /// Strokes of one pull.
@@ -171,7 +173,10 @@ pub fn train(segment: &Segment, sampling: Sampling) -> Train {
     let most = z.iter().fold(f64::NEG_INFINITY, |m, v| m.max(*v)) - base_n;
     let tops: Vec<Top> = zigzag(&z, 0.25 * most)
         .into_iter()
-        .map(|p| top(&z, &t, &raw, p, sampling))
+        .map(|p| Top {
+            blunt_s: blunt(&z, p, segment.base.noise_n, sampling),
+            ..top(&z, &t, &raw, p, sampling)
+        })
         .collect();
     Train {
         tops: main_train(tops, base_n),
@@ -191,6 +196,7 @@ fn top(z: &[f64], t: &[f64], raw: &[f64], p: usize, sampling: Sampling) -> Top {
         force_n: z[p],
         bend_n: 0.0,
         highest_n,
+        blunt_s: 0.0,
     };
     if p < w || p + w >= z.len() {
         return plain;
@@ -205,8 +211,20 @@ fn top(z: &[f64], t: &[f64], raw: &[f64], p: usize, sampling: Sampling) -> Top {
         t_s: plain.t_s + shift * w as f64 * sampling.dt_s,
         force_n: z[p] + g * g / (2.0 * bend_n) + bend_n * (sampling.lost_top() - QUARTIC),
         bend_n,
-        highest_n,
+        ..plain
     }
+}
+
+/// Standard deviations of the smoothed force below the top within which noise may have put it there.
+const BLUNT: f64 = 4.0;
+
+/// Time around the peak `p` in which the force stays within the noise of it, s; 0 where the next readings lie below.
+fn blunt(z: &[f64], p: usize, noise_n: f64, sampling: Sampling) -> f64 {
+    let floor = z[p] - BLUNT * noise_n / (sampling.w as f64).sqrt();
+    let near = |z: &f64| *z > floor;
+    let before = z[..p].iter().rev().take_while(|z| near(z)).count();
+    let after = z[p + 1..].iter().take_while(|z| near(z)).count();
+    (before + after) as f64 * sampling.dt_s
 }
 
 /// Keeps the strokes of the main train: high enough, and no two closer than half a stroke.
@@ -287,11 +305,18 @@ pub fn cadence_or_usual(tops: &[Top]) -> f64 {
     if typical > 0.0 { 1.0 / typical } else { 25.0 }
 }
 
+/// Share of a top's blunt time by which noise misplaces the interval between two tops. Set on simulated pulls of 120
+/// engines at 80 to 1000 readings a second and 0.05 to 0.5 N of noise: without it 95 % intervals of the cadence cover 64 to
+/// 78 % at 0.5 N and 400 readings a second or more, with it 95 % and more; at 0.1 N it changes little.
+const MISPLACED: f64 = 0.1;
+
 /// Strokes a second, from three strokes on.
 pub fn cadence(tops: &[Top], sampling: Sampling) -> Option<Estimate> {
     (tops.len() >= 3).then(|| {
         let c = cadence_or_usual(tops);
-        Estimate::normal(c, c * (0.05 * sampling.dt_s * c + 0.001))
+        let blunt_s = median(&mut tops.iter().map(|top| top.blunt_s).collect::<Vec<f64>>());
+        let sampled = 0.05 * sampling.dt_s * c + 0.001;
+        Estimate::normal(c, c * libm::hypot(sampled, MISPLACED * blunt_s * c))
     })
 }
 
