@@ -6,7 +6,7 @@ use super::{
     compare::{common_p_ref, findings, given, stated},
     parse::SetupItem,
     plan::{self, AnalyzePlan, Given, Record},
-    records,
+    records, say,
 };
 use crate::{
     inspect::{
@@ -130,6 +130,11 @@ fn leak(plans: &[AnalyzePlan], vehicle: &Vehicle, at_stated: bool) -> Result<Lea
         match common_p_ref(&found, &[]) {
             Ok(pa) => found = findings(&plans, Some(pa))?,
             Err(refusal) => return Ok(LeakParts::of_refusal(quality(&found), refusal)),
+        }
+    }
+    for (plan, finding) in plans.iter().zip(&found) {
+        for refusal in finding.refused().into_iter().flatten() {
+            say(&format!("{}: not used: {}", plan.source, refusal.message));
         }
     }
     let open = |setup: Option<&Setup>| match setup.map(|s| &s.test) {

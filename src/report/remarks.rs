@@ -93,6 +93,10 @@ const FLAGS: &[(&str, &str)] = &[
         "At least one record gave no pull that could be used, and was left out.",
     ),
     (
+        "record_not_used",
+        "At least one record gave no leak rate and was left out; analyze it by itself to see why.",
+    ),
+    (
         "cut_short",
         "The capture was not closed in order: power or port was lost; everything up to the last second is there.",
     ),

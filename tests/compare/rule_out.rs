@@ -49,6 +49,29 @@ fn a_leak_is_ruled_out_to_the_lid() {
     assert!(["lid_clamped", "line_plugged"].contains(&next), "{next}");
     let text = call(&["rule-out", "leak", "--vehicle", CAR, &items[0]]).out;
     assert!(text.contains(&format!("Take setup {next}")), "{text}");
+    // A record that gives no leak rate is left out, and that is said with its reason.
+    let short = bench.path("short.csv");
+    let rows = fs::read_to_string(bench.path("line_plugged.csv")).unwrap();
+    let some: Vec<&str> = rows.lines().take(1800).collect();
+    fs::write(&short, some.join("\n")).unwrap();
+    let short = format!("line_plugged={short}");
+    let args = [
+        "rule-out",
+        "leak",
+        "--vehicle",
+        CAR,
+        &items[0],
+        &items[1],
+        &short,
+    ];
+    let result = json(&args);
+    assert_eq!(
+        result["quality"]["flags"],
+        serde_json::json!(["record_not_used"])
+    );
+    let said = call(&args);
+    assert!(said.out.contains("was left out"), "{}", said.out);
+    assert!(said.err.contains("short.csv: not used: "), "{}", said.err);
 }
 
 /// Plug in less plug out: what compression takes.

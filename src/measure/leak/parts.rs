@@ -128,8 +128,11 @@ pub fn rule_out(parts: &[String], rows: &[LeakRow]) -> LeakParts {
 
 /// The same; the next setup is one of `offered` (the setups of the car's file), or any when none is offered.
 pub fn rule_out_offered(parts: &[String], rows: &[LeakRow], offered: &[OfferedSetup]) -> LeakParts {
-    let quality = Quality::merged(rows.iter().map(|r| &r.finding.quality.common));
+    let mut quality = Quality::merged(rows.iter().map(|r| &r.finding.quality.common));
     let usable: Vec<&LeakRow> = rows.iter().filter(|r| is_usable(r)).collect();
+    if usable.len() < rows.len() {
+        quality.flag("record_not_used");
+    }
     let sums = match checked(parts, rows, &usable) {
         Ok(sums) => sums,
         Err(refusal) => return LeakParts::of_refusal(quality, refusal),
