@@ -100,10 +100,12 @@ fn plain(plan: &AnalyzePlan, path: &Path, settings: Settings) -> Result<Finding,
         Box::new(File::open(path).map_err(|e| cannot_read(path, &e))?)
     };
     let mut sift = Sift::new(&settings);
+    let mut pace = Pace::default();
     let mut measure = Measure::new(settings);
     let mut file = PlainFile::new(plan.test, plan.skip_bad_rows);
     let line = plan.stated.calibrations.of_readings(plan.test.kind());
-    let mut take = |reading| {
+    let mut take = |reading: Reading| {
+        pace.see(reading.t_us());
         if sift.counts(reading) {
             measure.push(line.map_or(reading, |(line, _)| calibrated(reading, line)));
         }
@@ -123,6 +125,7 @@ fn plain(plan: &AnalyzePlan, path: &Path, settings: Settings) -> Result<Finding,
     quality.rows -= sift.ignored;
     quality.ignored = sift.ignored;
     sift.warn(&plan.source);
+    pace.warn(&plan.source);
     tracing::info!(rows = quality.rows, lines = quality.lines, "file read");
     Ok(measure.finish(quality))
 }
@@ -139,6 +142,39 @@ fn calibrated(reading: Reading, line: &CalibrationLine) -> Reading {
             ..r
         }),
         Reading::Edge(_) => reading,
+    }
+}
+
+/// How fast the rows of a file follow each other.
+#[derive(Default)]
+struct Pace {
+    rows: u64,
+    first_us: u64,
+    last_us: u64,
+}
+
+/// More rows a second than any probe of ours gives, and rows enough to say so.
+const TOO_MANY_HZ: f64 = 20e3;
+const ENOUGH_ROWS: u64 = 100;
+
+impl Pace {
+    fn see(&mut self, t_us: u64) {
+        if self.rows == 0 {
+            self.first_us = t_us;
+        }
+        self.rows += 1;
+        self.last_us = t_us;
+    }
+
+    /// Times in milliseconds look like a record of some hundredths of a second.
+    fn warn(&self, source: &str) {
+        let span_s = self.last_us.saturating_sub(self.first_us) as f64 * 1e-6;
+        if self.rows >= ENOUGH_ROWS && self.rows as f64 > TOO_MANY_HZ * span_s {
+            say(&format!(
+                "{source}: {} rows lie within {span_s:.3} s; t_us counts microseconds: look at the unit of the times",
+                self.rows
+            ));
+        }
     }
 }
 

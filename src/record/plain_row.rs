@@ -55,7 +55,7 @@ impl RowFault {
         Self {
             kind: "backward_time",
             what: format!("time {t_us} us {how} the time of an earlier row, {last_us} us"),
-            remedy: "times must increase from row to row: sort the rows, or cut the file where the clock began again",
+            remedy: "times are microseconds and must increase from row to row: sort the rows, or cut the file where the clock began again",
         }
     }
 

@@ -342,3 +342,30 @@ fn a_negative_pressure_is_no_hold() {
             .refused();
     }
 }
+
+/// Times in milliseconds give a record of some hundredths of a second, times in seconds hardly two different ones.
+#[test]
+fn other_units_of_time_are_pointed_out() {
+    let bench = Bench::new();
+    for (test, header) in TESTS {
+        let value = if test == "roll" { "0" } else { "1" };
+        let rows = |step: f64| {
+            let rows = (0..3000).map(|i| format!("{},{value}\n", f64::from(i) * step));
+            std::iter::once(format!("{header}\n"))
+                .chain(rows)
+                .collect::<String>()
+        };
+        let said = bench.bytes(test, rows(10.0), &[]);
+        said.json();
+        assert!(
+            said.err.contains("t_us counts microseconds"),
+            "{}",
+            said.err
+        );
+        bench
+            .bytes(test, rows(0.01), &[])
+            .refuses(1, &["x.csv:3: ", "microseconds"]);
+        let said = bench.bytes(test, rows(10e3), &[]);
+        assert!(!said.err.contains("microseconds"), "{}", said.err);
+    }
+}

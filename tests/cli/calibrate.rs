@@ -601,6 +601,28 @@ fn what_is_no_line_is_refused() {
     }
 }
 
+/// Masses in grams under `mass_kg`, or counts without `--probe`: a line like any other, so a message says what it looks like.
+#[test]
+fn a_mixed_up_unit_is_pointed_out() {
+    let records = Records::new();
+    for (rows, doubted) in [
+        ("0,0.1\n500,4.9\n1000,9.8\n2000,19.6\n", true),
+        ("0,410\n1,571\n2,730\n5,1214\n", true),
+        ("0,0.1\n1,9.9\n2,19.6\n5,49.1\n", false),
+    ] {
+        let path = file(
+            &records,
+            "points.csv",
+            &format!("mass_kg,indication\n{rows}"),
+        );
+        let args = ["calibrate", "force", &path, "--json"];
+        let output = feelgauge().args(args).output().unwrap();
+        let said = String::from_utf8(output.stderr).unwrap();
+        assert_eq!(said.contains("look at the unit"), doubted, "{said}");
+        assert!(output.status.success(), "{said}");
+    }
+}
+
 /// The rows and the line of the firmware notes, as they stand there.
 #[test]
 fn the_notes_example_runs() {

@@ -12,6 +12,7 @@ use jiff::{Span, civil::Date};
 use super::{
     DONE, Failure, Outcome, Output,
     args::{CalibrateCommon, CalibrateVerb},
+    say,
 };
 use crate::{
     calibration::{
@@ -42,6 +43,9 @@ pub(super) fn run(verb: CalibrateVerb, output: &mut Output) -> Outcome {
     let (date, due) = days(&common, Clock::system().day())?;
     let gathered = gather(&ruler, &common)?;
     let (finding, file) = conclude(&ruler, &gathered, date, due)?;
+    if let Some(doubt) = other_unit(&finding) {
+        say(&doubt);
+    }
     if let (Some(out), Some(text)) = (&out, &file) {
         write(out, text)?;
     }
@@ -50,6 +54,22 @@ pub(super) fn run(verb: CalibrateVerb, output: &mut Output) -> Outcome {
         report::calibration(&finding, kept.as_deref(), picture)
     })?;
     Ok(DONE)
+}
+
+/// A sensor whose readings are true to this factor is only out of adjustment; beyond it a unit is mixed up.
+const OUT_OF_ADJUSTMENT: f64 = 5.0;
+
+/// What looks like grams for kilograms, or counts for readings: readings in N or Pa that are far from the known values.
+fn other_unit(finding: &CalibrationFinding) -> Option<String> {
+    let gain = finding.gain?.value.abs();
+    let near = (1.0 / OUT_OF_ADJUSTMENT..=OUT_OF_ADJUSTMENT).contains(&gain);
+    (finding.indication_unit == finding.unit && !near).then(|| {
+        format!(
+            "calibrate {}: a reading of 1 {} stands for {gain:.3e} {} by these points; look at the unit of the known values, and \
+             name the probe if the indications are its counts: --probe SERIAL",
+            finding.kind, finding.unit, finding.unit
+        )
+    })
 }
 
 /// The text of the calibration that a file of points gives for a probe's first channel; `None`: refused. For the virtual

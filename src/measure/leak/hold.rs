@@ -9,6 +9,8 @@ use crate::reading::Refusal;
 pub(super) const AMBIENT_TENTHS: usize = 10;
 /// Least rise above ambient, Pa: below it there is nothing to measure.
 const LEAST_TOP_PA: f64 = 500.0;
+/// A smaller rise than the least may be one in kPa or hPa.
+const OTHER_UNIT_PA: f64 = 5.0;
 /// The pressure reached is this quantile of the record.
 pub(super) const TOP_QUANTILE: f64 = 0.99;
 /// Width of the medians that hide a knock of up to 0.3 s, tenths.
@@ -92,6 +94,8 @@ pub(super) fn find(c: &[f64], open_until: Option<usize>) -> Result<Hold, Refusal
 fn no_pressure(top_pa: f64) -> Refusal {
     let what = if top_pa < -LEAST_TOP_PA {
         "the pressure fell instead of rising: swap the sensor's ports or the sign of its calibration, then pump up and hold"
+    } else if top_pa > OTHER_UNIT_PA {
+        "the pressure rose by less than 500 Pa; plug the outlet, check the hose and pump up to 8 kPa or more; readings in kPa or hPa must be made Pa"
     } else {
         "the pressure rose by less than 500 Pa; plug the outlet, check the hose and pump up to 8 kPa or more"
     };
@@ -232,6 +236,13 @@ mod tests {
         assert_eq!(find(&[], None).unwrap_err().code, "no_readings");
         assert_eq!(find(&[1.0], None).unwrap_err().code, "no_pressure");
         assert_eq!(find(&vec![1e4; 500], None).unwrap_err().code, "no_pressure");
+        let in_kpa: Vec<f64> = record().iter().map(|p| 1e-3 * p).collect();
+        assert!(
+            find(&in_kpa, None)
+                .unwrap_err()
+                .message
+                .contains("must be made Pa")
+        );
         let falling: Vec<f64> = (0..500).map(|i| -100.0 * f64::from(i)).collect();
         assert_eq!(find(&falling, None).unwrap_err().code, "no_pressure");
         // the median of the first second is low, then it stands at the top: a rise within that second
