@@ -49,26 +49,23 @@ fn a_leak_is_ruled_out_to_the_lid() {
     assert!(["lid_clamped", "line_plugged"].contains(&next), "{next}");
     let text = call(&["rule-out", "leak", "--vehicle", CAR, &items[0]]).out;
     assert!(text.contains(&format!("Take setup {next}")), "{text}");
-    // A record that gives no leak rate is left out, and that is said with its reason.
+}
+
+/// A record that gives no leak rate is left out, and that is said with its reason.
+#[test]
+fn a_record_that_is_not_used_is_named() {
+    let bench = Bench::new();
+    let whole = bench.record("whole.csv", "leak", "plover", "whole", 1);
+    let long = bench.record("long.csv", "leak", "plover", "line_plugged", 3);
     let short = bench.path("short.csv");
-    let rows = fs::read_to_string(bench.path("line_plugged.csv")).unwrap();
+    let rows = fs::read_to_string(long).unwrap();
     let some: Vec<&str> = rows.lines().take(1800).collect();
     fs::write(&short, some.join("\n")).unwrap();
-    let short = format!("line_plugged={short}");
-    let args = [
-        "rule-out",
-        "leak",
-        "--vehicle",
-        CAR,
-        &items[0],
-        &items[1],
-        &short,
-    ];
+    let items = [format!("whole={whole}"), format!("line_plugged={short}")];
+    let args = ["rule-out", "leak", "--vehicle", CAR, &items[0], &items[1]];
     let result = json(&args);
-    assert_eq!(
-        result["quality"]["flags"],
-        serde_json::json!(["record_not_used"])
-    );
+    let flags = &result["quality"]["flags"];
+    assert_eq!(*flags, serde_json::json!(["record_not_used"]));
     let said = call(&args);
     assert!(said.out.contains("was left out"), "{}", said.out);
     assert!(said.err.contains("short.csv: not used: "), "{}", said.err);
