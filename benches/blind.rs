@@ -75,6 +75,16 @@ fn main() {
         })
         .collect();
     table.growth("the folding", &points);
+    let whole: Vec<(usize, f64)> = [60.0, 600.0, 6000.0]
+        .into_iter()
+        .map(|duration_s| {
+            let mut car = DrivetrainScenario::drawn_healthy(1, "straight");
+            car.conditions.duration_s = duration_s;
+            let edges = simulate(&car, 1).readings;
+            (edges.len(), run.best_s(|| search(&edges)))
+        })
+        .collect();
+    table.growth("the whole search (edges), 60 to 6000 s, 8 magnets", &whole);
     table.note("the folding's own law, n log(n/16) additions, would be n^1.14 over these sizes; the largest no longer fit into the caches");
     run.show(&table);
 }

@@ -1,6 +1,8 @@
 //! Cholesky factorisation of small symmetric positive definite matrices, in a fixed order of
 //! operations: libraries that pick their kernel by the processor give other last bits elsewhere.
 
+use super::wide::wide;
+
 /// Lower triangular factor `L` of `A = L L'`, row-major.
 #[derive(Clone, Debug)]
 pub struct Cholesky {
@@ -40,17 +42,15 @@ impl Cholesky {
 
     /// `L^-1 b`.
     pub fn half_solve(&self, b: &[f64]) -> Vec<f64> {
-        let n = self.n;
-        let mut x = b.to_vec();
-        for i in 0..n {
-            let s: f64 = self.l[i * n..i * n + i]
-                .iter()
-                .zip(&x)
-                .map(|(a, b)| a * b)
-                .sum();
-            x[i] = (x[i] - s) / self.l[i * n + i];
-        }
-        x
+        let mut x: Vec<[f64; 1]> = b.iter().map(|b| [*b]).collect();
+        self.half_solve_each(&mut x);
+        x.into_iter().flatten().collect()
+    }
+
+    /// Replaces `N` right sides, row `i` of all of them in `x[i]`, by their `L^-1 b`. Each has the bits that it has alone.
+    pub fn half_solve_each<const N: usize>(&self, x: &mut [[f64; N]]) {
+        assert_eq!(x.len(), self.n, "as many rows as the matrix");
+        half_solve_each(&self.l, x);
     }
 
     /// `A^-1 b`.
@@ -92,6 +92,25 @@ impl Cholesky {
         (0..self.n)
             .map(|i| 2.0 * libm::log(self.l[i * self.n + i]))
             .sum()
+    }
+}
+
+wide!(fn half_solve_each<'a, const N: usize>(l: &'a [f64], x: &'a mut [[f64; N]]) -> () = half_solve_each_of);
+
+#[inline(always)]
+fn half_solve_each_of<const N: usize>(l: &[f64], x: &mut [[f64; N]]) {
+    let n = x.len();
+    for i in 0..n {
+        let (done, rest) = x.split_at_mut(i);
+        let mut sum = [0.0; N];
+        for (factor, x) in l[i * n..i * n + i].iter().zip(done) {
+            for (sum, x) in sum.iter_mut().zip(x) {
+                *sum += factor * *x;
+            }
+        }
+        for (x, sum) in rest[0].iter_mut().zip(sum) {
+            *x = (*x - sum) / l[i * n + i];
+        }
     }
 }
 

@@ -8,3 +8,4 @@ pub mod guard;
 pub mod leak;
 pub mod pull;
 pub mod roll;
+mod wide;

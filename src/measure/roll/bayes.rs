@@ -1,7 +1,9 @@
 //! Mixture Bayes factor of a train of events: in every turn the snag hits with probability `h` and then takes the
 //! energy `A`, or does not; one turn in a hundred may be wild.
 
-use super::exp::{LnProducts, exp_all};
+use crate::measure::wide::{LANES, Lanes, per_lane, wide};
+
+use super::exp::{self, Product, exp, exp_all};
 use super::fold::{Folded, Shared};
 
 /// Single scores count up to this many sd.
@@ -27,7 +29,7 @@ const RATES: [f64; 6] = [0.06, 0.12, 0.25, 0.45, 0.7, 1.0];
 /// Depths and rates of a rank.
 const RANK_DEPTHS: [usize; 3] = [1, 4, 7];
 const RANK_RATES: [usize; 3] = [1, 3, 5];
-/// Turns multiplied before powers of two are set aside: each factor lies between 0.001 and e^60.
+/// Turns of a lane that are multiplied before powers of two are set aside: each factor lies between 0.001 and e^60.
 const BATCH: usize = 8;
 
 /// Scores of one phase, ready for the mixture.
@@ -49,11 +51,8 @@ pub(super) struct Turns {
     pub cen: f64,
     /// 1 over the square root of the median information: the depth scale.
     pub depth: f64,
-    /// 1 over (1 + `wild`).
-    per: Vec<f64>,
-    /// Room for the exponentials of one depth.
-    hit: Vec<f64>,
-    lift: Vec<f64>,
+    /// All turns for the mixture.
+    lanes: Vec<Four>,
     /// Room for a median.
     sorted: Vec<f64>,
 }
@@ -90,10 +89,16 @@ impl Turns {
             self.wild.push(z2 / 2.0 * (1.0 - 1.0 / WILD_VARIANCE));
         }
         exp_all(&mut self.wild);
-        self.per.clear();
         for wild in &mut self.wild {
             *wild *= WILD_SHARE / WILD_VARIANCE.sqrt();
-            self.per.push(1.0 / (1.0 + *wild));
+        }
+        self.lanes.clear();
+        self.lanes
+            .resize(self.u.len().div_ceil(LANES), Four::default());
+        for (k, ((u, i), wild)) in self.u.iter().zip(&self.i).zip(&self.wild).enumerate() {
+            let Four { u: us, i: is, per } = &mut self.lanes[k / LANES];
+            (us[k % LANES], is[k % LANES]) = (*u, *i);
+            per[k % LANES] = 1.0 / (1.0 + *wild);
         }
         self.sorted.clear();
         self.sorted.extend_from_slice(&self.i);
@@ -115,96 +120,122 @@ impl Turns {
         self.cen * (MEAN_WEIGHT * (ha * self.beta - (1.0 - self.rho) * spread) - spread)
     }
 
-    /// Logarithms of the likelihood ratio at depth `a` for the rates that `rates` picks.
-    fn ln_ratios<const N: usize>(&mut self, a: f64, rates: [usize; N]) -> [f64; N] {
-        self.hit.clear();
-        let exponents = self.u.iter().zip(&self.i);
-        self.hit
-            .extend(exponents.map(|(u, i)| (a * (u - a * i / 2.0)).min(MOST_EXPONENT)));
-        exp_all(&mut self.hit);
-        let products = if self.cen > 0.0 {
-            self.lifted_products(a, rates)
-        } else {
-            self.plain_products(rates)
-        };
-        let mut ln = products.ln();
-        for (ln, r) in ln.iter_mut().zip(rates) {
-            *ln += self.mean_term(a, RATES[r]);
-        }
-        ln
-    }
-
-    /// Products over the turns of `((1 - h) + h hit + wild)/(1 + wild)`, which is `1 - h (1 - hit)/(1 + wild)`.
-    fn plain_products<const N: usize>(&self, rates: [usize; N]) -> LnProducts<N> {
-        let h = rates.map(|r| RATES[r]);
-        let mut products = LnProducts::new();
-        for (hit, per) in self.hit.chunks(BATCH).zip(self.per.chunks(BATCH)) {
-            for (hit, per) in hit.iter().zip(per) {
-                let short = (1.0 - hit) * per;
-                for (p, h) in products.product.iter_mut().zip(h) {
-                    *p *= 1.0 - h * short;
-                }
+    /// Logarithm of the mean likelihood ratio over depths (in units of the depth scale) and the rates that `rates` picks.
+    fn ln_mean_over<const N: usize>(&mut self, depths: &[f64], rates: [usize; N]) -> f64 {
+        let mut ratios = Vec::with_capacity(depths.len() * N);
+        for depth in depths {
+            let a = depth * self.depth;
+            let products = if self.cen > 0.0 {
+                lifted_products(a, &self.lanes, rates)
+            } else {
+                plain_products(a, &self.lanes, rates)
+            };
+            for (product, r) in products.into_iter().zip(rates) {
+                let ratio = product.whole();
+                ratios.push(if self.cen > 0.0 {
+                    ratio.times_exp(self.mean_term(a, RATES[r]))
+                } else {
+                    ratio
+                });
             }
-            products.settle();
         }
-        products
-    }
-
-    /// The same with `hit` lifted by `exp(min(30, h a^2 i))`: all lifts are powers of `exp(a^2 i/100)`.
-    fn lifted_products<const N: usize>(&mut self, a: f64, rates: [usize; N]) -> LnProducts<N> {
-        let h = rates.map(|r| RATES[r]);
-        self.lift.clear();
-        let hundredth = a * a / 100.0;
-        self.lift
-            .extend(self.i.iter().map(|i| (hundredth * i).min(MOST_EXPONENT)));
-        exp_all(&mut self.lift);
-        let mut products = LnProducts::new();
-        let turns = self.hit.chunks(BATCH).zip(self.per.chunks(BATCH));
-        for ((hit, per), lift) in turns.zip(self.lift.chunks(BATCH)) {
-            for ((hit, per), lift) in hit.iter().zip(per).zip(lift) {
-                let lifts = lifts(*lift);
-                for ((p, h), r) in products.product.iter_mut().zip(h).zip(rates) {
-                    *p *= 1.0 - h * (1.0 - hit * lifts[r]) * per;
-                }
-            }
-            products.settle();
-        }
-        products
+        exp::ln_mean(&ratios)
     }
 
     /// Logarithm of the mean likelihood ratio over all depths and rates.
     pub fn ln_mean(&mut self) -> f64 {
-        let mut ln = [0.0; DEPTHS * RATES.len()];
-        let mut a = FIRST_DEPTH * self.depth;
-        for out in ln.chunks_exact_mut(RATES.len()) {
-            out.copy_from_slice(&self.ln_ratios(a, [0, 1, 2, 3, 4, 5]));
-            a *= DEPTH_RATIO;
+        let mut depths = [FIRST_DEPTH; DEPTHS];
+        for j in 1..DEPTHS {
+            depths[j] = depths[j - 1] * DEPTH_RATIO;
         }
-        ln_mean_exp(&ln)
+        self.ln_mean_over(&depths, [0, 1, 2, 3, 4, 5])
     }
 
     /// The same over the few depths and rates of a rank.
     pub fn ln_mean_rank(&mut self) -> f64 {
-        let mut ln = [0.0; RANK_DEPTHS.len() * RANK_RATES.len()];
-        for (out, j) in ln.chunks_exact_mut(RANK_RATES.len()).zip(RANK_DEPTHS) {
-            let a = FIRST_DEPTH * self.depth * libm::pow(DEPTH_RATIO, j as f64);
-            out.copy_from_slice(&self.ln_ratios(a, RANK_RATES));
-        }
-        ln_mean_exp(&ln)
+        let depths = RANK_DEPTHS.map(|j| FIRST_DEPTH * libm::pow(DEPTH_RATIO, j as f64));
+        self.ln_mean_over(&depths, RANK_RATES)
     }
 }
 
+/// Score, information and 1 over (1 + wild) of four turns; a turn without any of them is a factor of 1.
+#[derive(Clone, Copy, Debug, Default)]
+struct Four {
+    u: Lanes,
+    i: Lanes,
+    per: Lanes,
+}
+
+wide!(fn plain_products<'a, const N: usize>(a: f64, turns: &'a [Four], rates: [usize; N]) -> [Product; N] = plain_products_of);
+wide!(fn lifted_products<'a, const N: usize>(a: f64, turns: &'a [Four], rates: [usize; N]) -> [Product; N] = lifted_products_of);
+
+/// Likelihood ratio of every turn at depth `a`.
+#[inline(always)]
+fn hits(a: f64, turns: &Four) -> Lanes {
+    let Four { u, i, .. } = turns;
+    exp(per_lane(|l| {
+        least(a * (u[l] - a * i[l] / 2.0), MOST_EXPONENT)
+    }))
+}
+
+/// Products over the turns of `((1 - h) + h hit + wild)/(1 + wild)`, which is `1 - h (1 - hit)/(1 + wild)`.
+#[inline(always)]
+fn plain_products_of<const N: usize>(a: f64, turns: &[Four], rates: [usize; N]) -> [Product; N] {
+    let h = rates.map(|r| RATES[r]);
+    let mut products = [Product::ONE; N];
+    for turns in turns.chunks(BATCH) {
+        for turns in turns {
+            let hit = hits(a, turns);
+            let short = per_lane(|l| (1.0 - hit[l]) * turns.per[l]);
+            for (Product { lanes, .. }, h) in products.iter_mut().zip(h) {
+                *lanes = per_lane(|l| lanes[l] * (1.0 - h * short[l]));
+            }
+        }
+        products.iter_mut().for_each(Product::settle);
+    }
+    products
+}
+
+/// The same with `hit` lifted by `exp(min(30, h a^2 i))`: all lifts are powers of `exp(a^2 i/100)`.
+#[inline(always)]
+fn lifted_products_of<const N: usize>(a: f64, turns: &[Four], rates: [usize; N]) -> [Product; N] {
+    let h = rates.map(|r| RATES[r]);
+    let hundredth = a * a / 100.0;
+    let mut products = [Product::ONE; N];
+    for turns in turns.chunks(BATCH) {
+        for turns in turns {
+            let (hit, per) = (hits(a, turns), turns.per);
+            let lifts = powers(exp(per_lane(|l| {
+                least(hundredth * turns.i[l], MOST_EXPONENT)
+            })));
+            for ((Product { lanes, .. }, h), r) in products.iter_mut().zip(h).zip(rates) {
+                *lanes = per_lane(|l| lanes[l] * (1.0 - h * (1.0 - hit[l] * lifts[r][l]) * per[l]));
+            }
+        }
+        products.iter_mut().for_each(Product::settle);
+    }
+    products
+}
+
 /// `min(e^30, e^(h x))` for every rate, from `e1 = exp(x/100)`.
-fn lifts(e1: f64) -> [f64; RATES.len()] {
-    let e3 = e1 * e1 * e1;
-    let e6 = e3 * e3;
-    let e12 = e6 * e6;
-    let e24 = e12 * e12;
-    let e25 = e24 * e1;
-    let e45 = e24 * e12 * e6 * e3;
-    let e70 = e45 * e25;
-    let e100 = e70 * e24 * e6;
-    [e6, e12, e25, e45, e70, e100].map(|e| if e < MOST_LIFT { e } else { MOST_LIFT })
+#[inline(always)]
+fn powers(e1: Lanes) -> [Lanes; RATES.len()] {
+    let times = |a: Lanes, b: Lanes| per_lane(|l| a[l] * b[l]);
+    let e3 = times(times(e1, e1), e1);
+    let e6 = times(e3, e3);
+    let e12 = times(e6, e6);
+    let e24 = times(e12, e12);
+    let e25 = times(e24, e1);
+    let e45 = times(times(times(e24, e12), e6), e3);
+    let e70 = times(e45, e25);
+    let e100 = times(times(e70, e24), e6);
+    [e6, e12, e25, e45, e70, e100].map(|e| per_lane(|l| least(e[l], MOST_LIFT)))
+}
+
+/// The smaller one.
+#[inline(always)]
+fn least(a: f64, b: f64) -> f64 {
+    if a < b { a } else { b }
 }
 
 /// Logarithm of the sum of exponentials; minus infinity of nothing.

@@ -1,6 +1,8 @@
 //! Exponentials of whole slices. The folds take millions of them; one call each to a library would be most of the
 //! measure's time. Plain arithmetic in a fixed order: the same bits on every machine, and the compiler may use wide registers.
 
+use crate::measure::wide::{LANES, Lanes, per_lane, wide};
+
 /// Arguments outside are taken to the nearer end: `e^-700` is as good as nothing here.
 const RANGE: (f64, f64) = (-700.0, 700.0);
 /// Adding this to a number below 2^51 rounds it to a whole one, which then stands in the low bits.
@@ -21,61 +23,112 @@ const TAYLOR: [f64; 6] = [
 const MANTISSA_BITS: u32 = 52;
 const EXPONENT_BIAS: u64 = 1023;
 
+/// `e^x` of every lane, to within 5e-15 relative.
+#[inline(always)]
+pub(super) fn exp(x: Lanes) -> Lanes {
+    let y = per_lane(|l| if x[l] < RANGE.0 { RANGE.0 } else { x[l] });
+    let y = per_lane(|l| if y[l] > RANGE.1 { RANGE.1 } else { y[l] });
+    let shifted = per_lane(|l| y[l] * std::f64::consts::LOG2_E + ROUNDER);
+    let k = per_lane(|l| shifted[l] - ROUNDER);
+    let r = per_lane(|l| ((y[l] - k[l] * LN2_HIGH) - k[l] * LN2_LOW) * 0.125);
+    let mut tail = [TAYLOR[0]; LANES];
+    for c in &TAYLOR[1..] {
+        tail = per_lane(|l| tail[l] * r[l] + c);
+    }
+    let eighth = per_lane(|l| 1.0 + (r[l] + r[l] * r[l] * tail[l]));
+    let quarter = per_lane(|l| eighth[l] * eighth[l]);
+    let half = per_lane(|l| quarter[l] * quarter[l]);
+    let mantissa = per_lane(|l| half[l] * half[l]);
+    per_lane(|l| {
+        let power = shifted[l].to_bits().wrapping_add(EXPONENT_BIAS) << MANTISSA_BITS;
+        mantissa[l] * f64::from_bits(power)
+    })
+}
+
+wide!(fn exp_each<'a>(x: &'a mut [f64]) -> () = exp_each_of);
+
+#[inline(always)]
+fn exp_each_of(x: &mut [f64]) {
+    for x in x.chunks_mut(LANES) {
+        let mut four = [0.0; LANES];
+        four[..x.len()].copy_from_slice(x);
+        x.copy_from_slice(&exp(four)[..x.len()]);
+    }
+}
+
 /// Replaces every `x` by `e^x`, to within 5e-15 relative.
 pub(super) fn exp_all(x: &mut [f64]) {
-    for x in x {
-        let y = if *x < RANGE.0 { RANGE.0 } else { *x };
-        let y = if y > RANGE.1 { RANGE.1 } else { y };
-        let shifted = y * std::f64::consts::LOG2_E + ROUNDER;
-        let k = shifted - ROUNDER;
-        let r = ((y - k * LN2_HIGH) - k * LN2_LOW) * 0.125;
-        let mut tail = TAYLOR[0];
-        for c in &TAYLOR[1..] {
-            tail = tail * r + c;
-        }
-        let eighth = 1.0 + (r + r * r * tail);
-        let quarter = eighth * eighth;
-        let half = quarter * quarter;
-        let mantissa = half * half;
-        let power = shifted.to_bits().wrapping_add(EXPONENT_BIAS) << MANTISSA_BITS;
-        *x = mantissa * f64::from_bits(power);
-    }
+    exp_each(x);
 }
 
-/// A product of many positive factors whose logarithm is wanted: powers of two are set aside before it runs over.
+/// A product of many positive factors in lanes: powers of two are set aside before it runs over.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct LnProducts<const N: usize> {
-    pub product: [f64; N],
-    powers: [i64; N],
+pub(super) struct Product {
+    pub lanes: Lanes,
+    powers: [i64; LANES],
 }
 
-impl<const N: usize> LnProducts<N> {
-    /// Products of nothing.
-    pub fn new() -> Self {
-        Self {
-            product: [1.0; N],
-            powers: [0; N],
-        }
-    }
+impl Product {
+    /// The product of nothing.
+    pub const ONE: Self = Self {
+        lanes: [1.0; LANES],
+        powers: [0; LANES],
+    };
 
-    /// Sets powers of two aside. The products must be normal numbers above 0.
+    /// Sets powers of two aside. The lanes must be normal numbers above 0.
+    #[inline(always)]
     pub fn settle(&mut self) {
-        for (p, power) in self.product.iter_mut().zip(&mut self.powers) {
+        for (p, power) in self.lanes.iter_mut().zip(&mut self.powers) {
             let bits = p.to_bits();
             *power += (bits >> MANTISSA_BITS).cast_signed() - EXPONENT_BIAS.cast_signed();
             *p = f64::from_bits(bits & ((1 << MANTISSA_BITS) - 1) | EXPONENT_BIAS << MANTISSA_BITS);
         }
     }
 
-    /// Logarithms of the products.
-    pub fn ln(mut self) -> [f64; N] {
+    /// All lanes together.
+    #[inline(always)]
+    pub fn whole(mut self) -> Scaled {
         self.settle();
-        let mut out = [0.0; N];
-        for ((out, p), power) in out.iter_mut().zip(self.product).zip(self.powers) {
-            *out = libm::log(p) + power as f64 * std::f64::consts::LN_2;
+        let [a, b, c, d] = self.lanes;
+        Scaled {
+            mantissa: (a * b) * (c * d),
+            power: self.powers.iter().sum(),
         }
-        out
     }
+}
+
+/// The positive number `mantissa x 2^power`, however large or small.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Scaled {
+    mantissa: f64,
+    power: i64,
+}
+
+impl Scaled {
+    /// `e^x` times as much.
+    #[expect(
+        clippy::cast_possible_truncation,
+        reason = "the power of a mean likelihood ratio is far below 2^53"
+    )]
+    pub fn times_exp(self, x: f64) -> Self {
+        let k = (x * std::f64::consts::LOG2_E).round();
+        Self {
+            mantissa: self.mantissa * libm::exp((x - k * LN2_HIGH) - k * LN2_LOW),
+            power: self.power + k as i64,
+        }
+    }
+}
+
+/// Logarithm of the mean.
+pub(super) fn ln_mean(all: &[Scaled]) -> f64 {
+    let most = all.iter().map(|s| s.power).max().unwrap_or(0);
+    let least = 1 - EXPONENT_BIAS.cast_signed();
+    let shifted = |s: &Scaled| {
+        let power = (s.power - most).max(least) + EXPONENT_BIAS.cast_signed();
+        s.mantissa * f64::from_bits(power.cast_unsigned() << MANTISSA_BITS)
+    };
+    let sum: f64 = all.iter().map(shifted).sum();
+    libm::log(sum / all.len() as f64) + most as f64 * std::f64::consts::LN_2
 }
 
 #[cfg(test)]
@@ -105,16 +158,22 @@ mod tests {
 
     #[test]
     fn products_that_would_run_over_keep_their_logarithm() {
-        let mut p = LnProducts::<2>::new();
+        let (mut large, mut small) = (Product::ONE, Product::ONE);
         for _ in 0..100 {
             for _ in 0..8 {
-                p.product[0] *= 1e26;
-                p.product[1] *= 0.002;
+                large.lanes = large.lanes.map(|p| p * 1e26);
+                small.lanes[2] *= 0.002;
             }
-            p.settle();
+            large.settle();
+            small.settle();
         }
-        let ln = p.ln();
-        assert!((ln[0] - 800.0 * libm::log(1e26)).abs() < 1e-8);
-        assert!((ln[1] - 800.0 * libm::log(0.002)).abs() < 1e-8);
+        let ln = |p: Product| ln_mean(&[p.whole()]);
+        assert!((ln(large) - 3200.0 * libm::log(1e26)).abs() < 1e-8);
+        assert!((ln(small) - 800.0 * libm::log(0.002)).abs() < 1e-8);
+        // beside the large one nothing is left of the small one
+        let both = ln_mean(&[small.whole(), large.whole()]);
+        assert!((both - ln(large) + std::f64::consts::LN_2).abs() < 1e-8);
+        let back = large.whole().times_exp(0.5 - ln(large));
+        assert!((ln_mean(&[back]) - 0.5).abs() < 1e-8);
     }
 }

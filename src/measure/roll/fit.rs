@@ -3,6 +3,7 @@
 use std::ops::Range;
 
 use crate::measure::cholesky::Cholesky;
+use crate::measure::wide::wide;
 use crate::vehicle::Train;
 
 use super::coast::{DragLine, Run, coast};
@@ -270,8 +271,11 @@ impl Normal {
     }
 }
 
+wide!(fn add_gram<'a>(x: &'a [f64], weight: &'a [f64], m: usize, gram: &'a mut [f64]) -> () = add_gram_of);
+
 /// Adds `X' W X` (lower triangle) of `rows x m` columns to `gram`, four rows at a time.
-fn add_gram(x: &[f64], weight: &[f64], m: usize, gram: &mut [f64]) {
+#[inline(always)]
+fn add_gram_of(x: &[f64], weight: &[f64], m: usize, gram: &mut [f64]) {
     for (x, w) in x.chunks(4 * m).zip(weight.chunks(4)) {
         if let [w0, w1, w2, w3] = *w {
             let (x0, rest) = x.split_at(m);

@@ -1,11 +1,16 @@
 //! Folding: scores of a train of evenly spaced events, one every `1/order` turns, for every phase of it.
 
+use crate::measure::wide::wide;
+
 use super::fit::Fit;
 use super::score::ScoreField;
 use super::whole;
 
 /// Largest share of a train's mean that the nuisance fit may have taken away.
 const MOST_SHARED: f64 = 0.95;
+
+/// Phases that the nuisance columns are solved for at once.
+const SIDE: usize = 4;
 
 /// A record ready to be folded.
 #[derive(Clone, Copy)]
@@ -151,10 +156,14 @@ pub(super) fn block_sums(field: Field, comb: Comb, blocks: usize) -> Vec<(f64, f
     sums
 }
 
-/// Cross-information of the train of every phase with every column, phase-major.
-fn cross(field: Field, comb: Comb) -> Vec<f64> {
+wide!(fn cross<'a>(field: Field<'a>, comb: Comb, events: &'a [Event]) -> Vec<[f64; SIDE]> = cross_of);
+
+/// Cross-information of the trains with every column, `SIDE` phases beside each other: phase `p` and column `c` at
+/// `[p / SIDE * n + c][p % SIDE]` of `n` columns.
+#[inline(always)]
+fn cross_of(field: Field, comb: Comb, events: &[Event]) -> Vec<[f64; SIDE]> {
     let n = field.fit.b.len();
-    let mut all = vec![0.0; n * comb.phases];
+    let mut all = vec![[0.0; SIDE]; n * comb.phases.div_ceil(SIDE)];
     let most = field.scores.cross.iter().map(|c| c.columns.len()).max();
     let mut local = vec![0.0f32; most.unwrap_or(0) * comb.phases];
     let mut run = 0;
@@ -163,12 +172,12 @@ fn cross(field: Field, comb: Comb) -> Vec<f64> {
         for p in 0..comb.phases {
             let from = &mut local[p * columns.len()..(p + 1) * columns.len()];
             for (c, v) in columns.iter().zip(from.iter_mut()) {
-                all[p * n + c] += f64::from(*v);
+                all[p / SIDE * n + c][p % SIDE] += f64::from(*v);
                 *v = 0.0;
             }
         }
     };
-    sweep(field, comb, |Event { p, cell, share, .. }| {
+    for &Event { p, cell, share, .. } in events {
         while cell >= field.scores.run_cells[run + 1] {
             flush(run, &mut local);
             run += 1;
@@ -177,7 +186,7 @@ fn cross(field: Field, comb: Comb) -> Vec<f64> {
         let m = cross.columns.len();
         let row = field.scores.cells[cell].row;
         cross.add(row, share, &mut local[p * m..(p + 1) * m]);
-    });
+    }
     if !field.scores.cross.is_empty() {
         flush(run, &mut local);
     }
@@ -185,27 +194,32 @@ fn cross(field: Field, comb: Comb) -> Vec<f64> {
 }
 
 /// `Q = c' Ainv c` of every phase: how much of the train's information the nuisance columns can take.
-fn taken(field: Field, comb: Comb) -> Vec<f64> {
-    cross(field, comb)
-        .chunks_exact(field.fit.b.len().max(1))
-        .map(|c| {
-            let half = field.fit.factor.half_solve(c);
-            half.iter().map(|h| h * h).sum()
-        })
-        .collect()
+fn taken(field: Field, comb: Comb, events: &[Event]) -> Vec<f64> {
+    let mut all = cross(field, comb, events);
+    let side_by_side = all.chunks_exact_mut(field.fit.b.len().max(1));
+    let squares = side_by_side.flat_map(|c| {
+        field.fit.factor.half_solve_each(c);
+        let mut squares = [0.0; SIDE];
+        for half in c {
+            for (square, h) in squares.iter_mut().zip(half) {
+                *square += *h * *h;
+            }
+        }
+        squares
+    });
+    squares.take(comb.phases).collect()
 }
 
+wide!(fn response<'a>(field: Field<'a>, comb: Comb, events: &'a [Event]) -> Vec<f64> = response_of);
+
 /// `G` of every phase: sum over all edges of the squared whitened response to a unit loss at every event.
-fn response(field: Field, comb: Comb) -> Vec<f64> {
+#[inline(always)]
+fn response_of(field: Field, comb: Comb, events: &[Event]) -> Vec<f64> {
     let phases = comb.phases;
     let track = &field.fit.track;
     let mut sum = vec![0.0; phases];
-    let mut hits: Vec<(usize, usize, f64)> = Vec::new();
-    sweep(field, comb, |Event { p, cell, share, .. }| {
-        let cell = &field.scores.cells[cell];
-        hits.push((cell.row, p, cell.lever(share)));
-    });
-    let mut next = hits.iter().peekable();
+    let cells = &field.scores.cells;
+    let mut next = events.iter().peekable();
     // side by side, so that the compiler can take several phases at once
     let (mut s0, mut s1, mut s2) = (vec![0.0; phases], vec![0.0; phases], vec![0.0; phases]);
     for run in &track.runs {
@@ -224,9 +238,9 @@ fn response(field: Field, comb: Comb) -> Vec<f64> {
                 *s1 = a1 + step.dx * a2 - k1 * a0;
                 *s2 = a2 - k2 * a0;
             }
-            while let Some((_, p, lever)) = next.next_if(|(r, _, _)| *r == row) {
-                s0[*p] += lever;
-                s1[*p] -= 1.0;
+            while let Some(event) = next.next_if(|e| cells[e.cell].row == row) {
+                s0[event.p] += cells[event.cell].lever(event.share);
+                s1[event.p] -= 1.0;
             }
         }
     }
@@ -242,8 +256,10 @@ pub(super) fn shared(
     least_rho: f64,
     neighbours: bool,
 ) -> Vec<Shared> {
-    let taken = taken(field, comb);
-    let response = neighbours.then(|| response(field, comb));
+    let mut events = Vec::new();
+    sweep(field, comb, |event| events.push(event));
+    let taken = taken(field, comb, &events);
+    let response = neighbours.then(|| response(field, comb, &events));
     (0..comb.phases)
         .map(|p| {
             let range = p * folded.events..(p + 1) * folded.events;

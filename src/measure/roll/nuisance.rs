@@ -4,10 +4,11 @@
 use std::f64::consts::TAU;
 use std::ops::Range;
 
+use crate::measure::wide::wide;
 use crate::vehicle::Train;
 
 use super::count::Nodes;
-use super::filter::{Gain, Track};
+use super::filter::{Gain, Step, Track};
 use super::orders::{REACH_SD, SLIP_SD};
 use super::side_by_side::each;
 use super::whole;
@@ -389,24 +390,35 @@ impl States {
 
     /// One row of the filter: whitened innovations of the columns go to `out`. `y` are their times at the row and `u`
     /// their energies over the interval that follows.
-    pub fn advance(
-        &mut self,
-        step: &super::filter::Step,
-        gain: &Gain,
-        y: &[f64],
-        u: &[f64],
-        out: &mut [f64],
-    ) {
-        let n = out.len();
-        let (s0, s1, s2) = (&mut self.s0[..n], &mut self.s1[..n], &mut self.s2[..n]);
-        let (y, u) = (&y[..n], &u[..n]);
-        let [k0, k1, k2] = gain.k;
-        for j in 0..n {
-            let v = y[j] - s0[j];
-            out[j] = v * gain.inv_sd;
-            s0[j] += step.e * s1[j] + step.d * s2[j] + k0 * v + step.h * u[j];
-            s1[j] += step.dx * s2[j] + k1 * v + u[j];
-            s2[j] += k2 * v;
-        }
+    pub fn advance(&mut self, step: &Step, gain: &Gain, y: &[f64], u: &[f64], out: &mut [f64]) {
+        advance(self, step, gain, y, u, out);
+    }
+}
+
+wide!(fn advance<'a>(states: &'a mut States, step: &'a Step, gain: &'a Gain, y: &'a [f64], u: &'a [f64], out: &'a mut [f64]) -> () = advance_of);
+
+#[inline(always)]
+fn advance_of(
+    states: &mut States,
+    step: &Step,
+    gain: &Gain,
+    y: &[f64],
+    u: &[f64],
+    out: &mut [f64],
+) {
+    let n = out.len();
+    let (s0, s1, s2) = (
+        &mut states.s0[..n],
+        &mut states.s1[..n],
+        &mut states.s2[..n],
+    );
+    let (y, u) = (&y[..n], &u[..n]);
+    let [k0, k1, k2] = gain.k;
+    for j in 0..n {
+        let v = y[j] - s0[j];
+        out[j] = v * gain.inv_sd;
+        s0[j] += step.e * s1[j] + step.d * s2[j] + k0 * v + step.h * u[j];
+        s1[j] += step.dx * s2[j] + k1 * v + u[j];
+        s2[j] += k2 * v;
     }
 }

@@ -1,12 +1,14 @@
 //! The rival of a snag: smooth ripple at the same order and its harmonics, in torque and angle.
 
 use crate::measure::cholesky::Cholesky;
+use crate::measure::wide::wide;
 use crate::vehicle::Train;
 
 use super::bayes::ln_sum_exp;
 use super::fit::Fit;
 use super::nuisance::{Kind, SAME_ORDER, States, Wave, torque, trig};
 use super::orders::{SLIP_SD, grid};
+use super::side_by_side::each;
 
 /// Harmonics of the rival, and columns of each: angle sine, cosine, torque sine, cosine.
 const HARMONICS: usize = 4;
@@ -61,7 +63,7 @@ fn products(fit: &Fit, order: f64) -> ([f64; COLUMNS], Vec<f64>) {
     let n = fit.b.len();
     let mut s = [0.0; COLUMNS];
     let mut g = vec![0.0; COLUMNS * COLUMNS];
-    let mut cross = vec![0.0; COLUMNS * n];
+    let mut cross = vec![[0.0; COLUMNS]; n];
     for (number, run) in fit.track.runs.iter().enumerate() {
         let v = responses(fit, order, run.clone());
         let block = &fit.blocks[number];
@@ -79,26 +81,30 @@ fn products(fit: &Fit, order: f64) -> ([f64; COLUMNS], Vec<f64>) {
         add_products(&weighted, &block.x, m, &mut local);
         for i in 0..COLUMNS {
             for (c, v) in block.columns.iter().zip(&local[i * m..(i + 1) * m]) {
-                cross[i * n + c] += v;
+                cross[*c][i] += v;
             }
         }
     }
-    let halves: Vec<Vec<f64>> = cross
-        .chunks_exact(n.max(1))
-        .map(|c| fit.factor.half_solve(c))
-        .collect();
-    for i in 0..halves.len() {
-        for j in 0..=i {
-            let shared: f64 = halves[i].iter().zip(&halves[j]).map(|(a, b)| a * b).sum();
-            g[i * COLUMNS + j] -= shared;
-            g[j * COLUMNS + i] = g[i * COLUMNS + j];
+    fit.factor.half_solve_each(&mut cross);
+    let mut shared = [[0.0; COLUMNS]; COLUMNS];
+    for half in &cross {
+        for (shared, a) in shared.iter_mut().zip(half) {
+            for (shared, b) in shared.iter_mut().zip(half) {
+                *shared += a * b;
+            }
         }
+    }
+    for (g, shared) in g.iter_mut().zip(shared.as_flattened()) {
+        *g -= shared;
     }
     (s, g)
 }
 
+wide!(fn add_products<'a>(v: &'a [f64], x: &'a [f64], m: usize, out: &'a mut [f64]) -> () = add_products_of);
+
 /// Adds `V' X` of the rival's columns (row-major) and `m` others to `out` (`COLUMNS x m`), four rows at a time.
-fn add_products(v: &[f64], x: &[f64], m: usize, out: &mut [f64]) {
+#[inline(always)]
+fn add_products_of(v: &[f64], x: &[f64], m: usize, out: &mut [f64]) {
     for (v, x) in v.chunks(4 * COLUMNS).zip(x.chunks((4 * m).max(1))) {
         if v.len() < 4 * COLUMNS {
             for (v, x) in v.chunks_exact(COLUMNS).zip(x.chunks_exact(m.max(1))) {
@@ -173,13 +179,10 @@ pub(super) fn drifting(fit: &Fit, turns: f64, train: &Train) -> Vec<Wave> {
         if grid.len() < 3 {
             continue;
         }
-        let scored: Vec<(f64, f64)> = grid
-            .iter()
-            .map(|trial| {
-                let score = ln_rival(fit, trial.order) + trial.ln_weight;
-                (trial.order, score)
-            })
-            .collect();
+        let scored = each(&grid, |trial| {
+            let score = ln_rival(fit, trial.order) + trial.ln_weight;
+            (trial.order, score)
+        });
         for order in peaks(&scored, APART / turns) {
             for harmonic in [1.0, 2.0] {
                 for kind in [Kind::Torque, Kind::Angle] {

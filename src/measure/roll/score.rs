@@ -1,6 +1,8 @@
 //! Backward pass: score and information of a unit energy loss at any angle, and what it shares with each nuisance
 //! column. Linear recursions over the rows; afterwards every event costs the same few operations.
 
+use crate::measure::wide::wide;
+
 use super::filter::{Gain, Step, Track};
 use super::fit::Fit;
 use super::side_by_side::each;
@@ -59,6 +61,7 @@ pub(super) struct Cross {
 impl Cross {
     /// Adds the cross-information of a unit loss in the interval that follows `row` to `c` (one entry a
     /// column).
+    #[inline(always)]
     pub fn add(&self, row: usize, share: f64, c: &mut [f32]) {
         let m = self.columns.len();
         let at = 2 * m * (row - self.first);
@@ -158,6 +161,7 @@ pub(super) fn cells(
 }
 
 /// Rounded to single precision.
+#[inline(always)]
 #[expect(
     clippy::cast_possible_truncation,
     reason = "rounding is what is wanted"
@@ -166,7 +170,10 @@ fn single(x: f64) -> f32 {
     x as f32
 }
 
-fn cross(fit: &Fit, number: usize) -> Cross {
+wide!(fn cross<'a>(fit: &'a Fit, number: usize) -> Cross = cross_of);
+
+#[inline(always)]
+fn cross_of(fit: &Fit, number: usize) -> Cross {
     let run = fit.track.runs[number].clone();
     let block = &fit.blocks[number];
     let m = block.columns.len();

@@ -1,0 +1,61 @@
+//! Loops over long slices, compiled a second time for processors whose registers hold four numbers (x86-64-v3) and run so where
+//! there are any. The same additions and multiplications in the same order, none of them fused: the same bits on every machine.
+
+use std::sync::LazyLock;
+
+use pulp::Arch;
+
+/// What this processor can do.
+pub(super) static PROCESSOR: LazyLock<Arch> = LazyLock::new(Arch::new);
+
+/// Makes a function `$name` that runs `$loops` for this processor. Only what is inlined is compiled anew, so `$loops` and what it
+/// calls have `#[inline(always)]`.
+macro_rules! wide {
+    (fn $name:ident<$life:lifetime $(, const $n:ident: usize)?>($($argument:ident: $type:ty),*) -> $output:ty = $loops:path) => {
+        fn $name<$life $(, const $n: usize)?>($($argument: $type),*) -> $output {
+            struct Call<$life $(, const $n: usize)?>($($type),*);
+            impl<$life $(, const $n: usize)?> pulp::WithSimd for Call<$life $(, $n)?> {
+                type Output = $output;
+                #[inline(always)]
+                fn with_simd<S: pulp::Simd>(self, _: S) -> $output {
+                    let Self($($argument),*) = self;
+                    $loops($($argument),*)
+                }
+            }
+            $crate::measure::wide::PROCESSOR.dispatch(Call($($argument),*))
+        }
+    };
+}
+pub(super) use wide;
+
+/// Numbers beside each other that are worked on at once.
+pub(super) const LANES: usize = 4;
+
+pub(super) type Lanes = [f64; LANES];
+
+/// `f` of every lane.
+#[inline(always)]
+pub(super) fn per_lane(f: impl Fn(usize) -> f64) -> Lanes {
+    [f(0), f(1), f(2), f(3)]
+}
+
+#[cfg(test)]
+mod tests {
+    #[inline(always)]
+    fn add_squares_of(a: &[f64], sums: &mut [f64]) {
+        for (a, sum) in a.iter().zip(sums) {
+            *sum += a * a;
+        }
+    }
+    wide!(fn add_squares<'a>(a: &'a [f64], sums: &'a mut [f64]) -> () = add_squares_of);
+
+    #[test]
+    fn products_and_sums_are_rounded_one_by_one() {
+        // (1 + 2^-30)^2 = 1 + 2^-29 + 2^-60: a fused sum would keep the last term
+        let a = vec![1.0 + 1.0 / f64::from(1 << 30); 1000];
+        let mut sums = vec![-1.0; 1000];
+        add_squares(&a, &mut sums);
+        let rounded = 2.0 / f64::from(1 << 30);
+        assert!(sums.iter().all(|s: &f64| s.to_bits() == rounded.to_bits()));
+    }
+}
