@@ -41,6 +41,9 @@ pub(super) const READ: f64 = 0.75;
 pub(super) const DEPTH_MODEL_SD: f64 = 0.25;
 /// What refitting the record with the snag in it adds to the scatter of ln depth; set on simulated records.
 const REFIT_SD: f64 = 0.22;
+/// A snag must be this much deeper than its energy in the healthy record's scores says: with it in the record the columns and
+/// the rival take a larger part of it. Set on simulated records.
+const RETAKEN: f64 = 1.35;
 /// The fit takes hits for this much more noise than their variance; set on simulated records.
 const TAKEN_FOR_NOISE: f64 = 1.5;
 /// Hits are noise to the fit: the information of an event falls with this power of the energy noise. (Between 1/2, energies
@@ -208,7 +211,7 @@ impl Trial<'_> {
         let n = ln.len() as f64;
         let mean = ln.iter().sum::<f64>() / n;
         let variance = ln.iter().map(|l| (l - mean) * (l - mean)).sum::<f64>() / (n - 1.0);
-        let depth = libm::exp(mean + QUANTILE * (variance + REFIT_SD * REFIT_SD).sqrt());
+        let depth = RETAKEN * libm::exp(mean + QUANTILE * (variance + REFIT_SD * REFIT_SD).sqrt());
         (depth <= MOST_DEPTH).then_some(depth)
     }
 }
