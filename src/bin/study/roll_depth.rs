@@ -7,12 +7,12 @@ use crate::car::{LATER, healthy, measure};
 use crate::figure::{Good, Sheet, Unit, design};
 use crate::numbers::Numbers;
 use crate::plan::{Plan, seeds};
+use crate::roll::EXACT;
 
 /// Parts whose detectable depth is tried.
 const PARTS: [&str; 5] = ["ring_f", "drive_fl", "hub_rl.cage", "spur", "pinion_f"];
-/// Share of snags of the detectable depth that would show, as promised; a promise is exact.
+/// Share of snags of the detectable depth that would show, as promised.
 const PROMISED: f64 = 0.95;
-const EXACT: usize = 1_000_000;
 
 /// Sheets of depth and of several captures.
 pub fn sheets(plan: &Plan) -> Vec<Sheet> {

@@ -109,7 +109,7 @@ struct Sum {
 /// Combines captures of one car to one posterior over its parts.
 ///
 /// `ln B(part)` is the sum over the captures (`ln B'` where a capture reports a snag), 0 where the part stands or cannot be
-/// seen; then probability `B^0.5 / sum B^0.5` and false-alarm probability `min(1, 0.03/mean B)` as for one capture.
+/// seen; then probability `B^0.5 / sum B^0.5` and false-alarm probability of the mean B as for one capture.
 ///
 /// Refused: no usable capture, captures of different cars (name or any tooth count), a capture given twice, findings that
 /// do not say of which car they are.
