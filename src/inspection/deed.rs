@@ -260,6 +260,21 @@ pub struct Price {
     pub currency: String,
 }
 
+impl Price {
+    /// An amount as a person writes it, in hundredths: `4`, `4.5`, `4.50`, `4,50`. `None` if it is none.
+    pub fn hundredths(amount: &str) -> Option<u64> {
+        let amount = amount.trim().replace(',', ".");
+        let (whole, part) = amount.split_once('.').unwrap_or((&amount, "0"));
+        let is_digits = |text: &str| !text.is_empty() && text.bytes().all(|b| b.is_ascii_digit());
+        if !is_digits(whole) || !is_digits(part) || part.len() > 2 {
+            return None;
+        }
+        let part: u64 = format!("{part:0<2}").parse().ok()?;
+        let whole: u64 = whole.parse().ok()?;
+        whole.checked_mul(100)?.checked_add(part)
+    }
+}
+
 /// What to do with the car.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
@@ -290,4 +305,35 @@ pub struct Objection {
     pub name: String,
     /// Its own words.
     pub text: String,
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn amounts_are_read_in_hundredths() {
+        for (text, hundredths) in [
+            ("12", 1200),
+            ("12.5", 1250),
+            (" 12,50 ", 1250),
+            ("0.07", 7),
+            ("184467440737095516.15", u64::MAX),
+        ] {
+            assert_eq!(Price::hundredths(text), Some(hundredths), "{text}");
+        }
+        for text in [
+            "",
+            ".",
+            "5.",
+            ".5",
+            "1.234",
+            "-1",
+            "1e3",
+            "1.2.3",
+            "184467440737095516.16",
+        ] {
+            assert_eq!(Price::hundredths(text), None, "{text}");
+        }
+    }
 }

@@ -246,21 +246,9 @@ fn minutes(text: Option<String>) -> Result<Option<u32>, String> {
     minutes.map_err(|_| "the work is no number of minutes; write digits, such as 20".into())
 }
 
-/// `12`, `12.5`, `12,50` in hundredths.
 fn hundredths(text: &str) -> Result<u64, String> {
-    let wrong = || "the price is no amount; write digits, such as 12.50".to_owned();
-    let text = text.replace(',', ".");
-    let (whole, part) = text.split_once('.').unwrap_or((&text, "0"));
-    let is_digits = |text: &str| !text.is_empty() && text.bytes().all(|b| b.is_ascii_digit());
-    if !is_digits(whole) || !is_digits(part) || part.len() > 2 {
-        return Err(wrong());
-    }
-    let whole: u64 = whole.parse().map_err(|_| wrong())?;
-    let part: u64 = format!("{part:0<2}").parse().map_err(|_| wrong())?;
-    whole
-        .checked_mul(100)
-        .and_then(|whole| whole.checked_add(part))
-        .ok_or_else(wrong)
+    Price::hundredths(text)
+        .ok_or_else(|| "the price is no amount; write digits, such as 12.50".into())
 }
 
 fn price(

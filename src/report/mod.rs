@@ -17,6 +17,7 @@ mod remarks;
 mod roll;
 mod rule_out;
 mod schema;
+pub mod told;
 
 pub use calibration::text as calibration;
 pub use compare::{AboutComparison, comparison};

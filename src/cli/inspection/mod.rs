@@ -261,7 +261,7 @@ impl Writing {
             entries,
         };
         output.result(&entered, |_| {
-            let line = |entry: &Entry| format!("line {}\n", show::told(entry));
+            let line = |entry: &Entry| format!("line {}", show::told(entry));
             entered.entries.iter().map(line).collect()
         })?;
         Ok(DONE)

@@ -43,8 +43,8 @@ impl FromStr for Amount {
             return Err(wrong());
         }
         let (low, high) = figures.split_once("..").unwrap_or((figures, figures));
-        let low = hundredths(low).ok_or_else(wrong)?;
-        let high = hundredths(high).ok_or_else(wrong)?;
+        let low = Price::hundredths(low).ok_or_else(wrong)?;
+        let high = Price::hundredths(high).ok_or_else(wrong)?;
         if low > high {
             return Err(format!(
                 "'{text}': the first amount is more than the second"
@@ -57,22 +57,6 @@ impl FromStr for Amount {
             currency,
         }))
     }
-}
-
-/// `4`, `4.5` and `4.50` in hundredths.
-fn hundredths(text: &str) -> Option<u64> {
-    let text = text.trim();
-    let (whole, part) = text.split_once('.').unwrap_or((text, ""));
-    let digits = |text: &str| !text.is_empty() && text.bytes().all(|b| b.is_ascii_digit());
-    if !digits(whole) || part.len() > 2 || (text.contains('.') && !digits(part)) {
-        return None;
-    }
-    let part: u64 = format!("{part:0<2}").parse().ok()?;
-    whole
-        .parse::<u64>()
-        .ok()?
-        .checked_mul(100)?
-        .checked_add(part)
 }
 
 /// `NAME:TEXT`.
@@ -186,6 +170,7 @@ mod tests {
         };
         is("4EUR", 400, 400);
         is("4.5EUR", 450, 450);
+        is("4,5EUR", 450, 450);
         is("4.50..6 EUR", 450, 600);
         is("0EUR", 0, 0);
         for bad in [
@@ -197,7 +182,6 @@ mod tests {
             "-4EUR",
             "6..4EUR",
             "4.EUR",
-            "4,5EUR",
             "\u{20ac}4",
             "99999999999999999999EUR",
         ] {

@@ -9,11 +9,8 @@ use super::{
     failure,
 };
 use crate::{
-    inspection::{
-        Act, Checked, Decision, Deed, Entry, Folder, Moment, OWNER, Opening, Photograph,
-        PlannedPart, Price, Sense, Stage, Visit, gaps,
-    },
-    units::ZERO_CELSIUS_K,
+    inspection::{Entry, Folder, OWNER, Opening, Visit, gaps},
+    report::told,
 };
 
 /// Result of `inspection show`.
@@ -53,10 +50,14 @@ pub(super) fn run(args: &ShowArgs, output: &mut Output) -> Outcome {
     Ok(DONE)
 }
 
-/// One line. What stands in an inspection is somebody's text: no control character of theirs reaches the terminal.
+/// One line, or a text of several, the later ones set in. What stands in an inspection is somebody's text: no control
+/// character of theirs reaches the terminal.
 fn line(text: &mut String, line: &str) {
-    text.extend(line.chars().map(|c| if c.is_control() { '?' } else { c }));
-    text.push('\n');
+    for (n, line) in line.lines().enumerate() {
+        text.push_str(if n > 0 { "       " } else { "" });
+        text.extend(line.chars().map(|c| if c.is_control() { '?' } else { c }));
+        text.push('\n');
+    }
 }
 
 /// The car, as it was when the inspection was opened.
@@ -107,7 +108,7 @@ fn page(result: &ShowResult, visit: &Visit) -> String {
     let mut text = car(result);
     text.push('\n');
     for entry in &result.entries {
-        line(&mut text, &told(entry));
+        text.push_str(&told(entry));
         for (later, what) in visit.corrections(entry.n) {
             line(
                 &mut text,
@@ -130,184 +131,17 @@ fn page(result: &ShowResult, visit: &Visit) -> String {
     text
 }
 
-/// One line of the journal, for a person.
+/// One line of the journal, for a person; ended.
 pub(super) fn told(entry: &Entry) -> String {
     let when = entry.when.strftime("%Y-%m-%d %H:%M:%SZ");
-    let what = deed(&entry.deed).replace('\n', "\n       ");
-    format!("{:>4}  {when}  {}: {what}", entry.n, entry.who)
-}
-
-#[allow(clippy::too_many_lines)] // one exhaustive match
-fn deed(deed: &Deed) -> String {
-    let more = |before: &str, text: &Option<String>| {
-        text.as_ref()
-            .map_or(String::new(), |text| format!("{before}{text}"))
-    };
-    match deed {
-        Deed::Opened { software } => format!("opened with {software}"),
-        Deed::Conditions {
-            temperature_k,
-            ambient_pa,
-            words,
-        } => {
-            let warm = temperature_k.map(|k| format!("{:.1} C", k - ZERO_CELSIUS_K));
-            let air = ambient_pa.map(|pa| format!("{:.1} hPa", pa / 100.0));
-            let said: Vec<String> = [warm, air, words.clone()].into_iter().flatten().collect();
-            format!("conditions: {}", said.join(", "))
-        }
-        Deed::Observed {
-            sense,
-            text,
-            photograph,
-        } => {
-            let sense = match sense {
-                Sense::Seen => "seen",
-                Sense::Felt => "felt",
-                Sense::Heard => "heard",
-                Sense::Smelt => "smelt",
-            };
-            format!("{sense}: {text}{}", more("; see ", photograph))
-        }
-        Deed::NotChecked { text } => format!("not checked: {text}"),
-        Deed::Photographed(photograph) => photographed(photograph),
-        Deed::Attached { file, words, .. } => format!("attached {file}: {words}"),
-        Deed::Captured {
-            capture,
-            test,
-            setup,
-            stage,
-        } => {
-            let stage = match stage {
-                Stage::AsFound => "as found",
-                Stage::AfterRepair => "after the repair",
-            };
-            format!("{test}{}, {stage}: {capture}", more(" ", setup))
-        }
-        Deed::Found { file, .. } => format!("result {file}"),
-        Deed::Checked(checked) => checked_by(checked),
-        Deed::Part(part) => planned(part),
-        Deed::Repaired { text } => format!("repair: {text}"),
-        Deed::Decided {
-            decision,
-            offer,
-            words,
-        } => {
-            let word = match decision {
-                Decision::Buy => "buy",
-                Decision::Leave => "leave",
-                Decision::Repair => "repair",
-                Decision::HandBack => "hand back",
-            };
-            let offer = offer
-                .as_ref()
-                .map(|price| format!(", offer {}", money(price)));
-            format!(
-                "decided: {word}{}{}",
-                offer.unwrap_or_default(),
-                more("; ", words)
-            )
-        }
-        Deed::Joint {
-            present,
-            objections,
-            file,
-            ..
-        } => {
-            let names: Vec<String> = present
-                .iter()
-                .map(|p| format!("{} ({})", p.name, p.role))
-                .collect();
-            let objected = match objections.len() {
-                0 => String::new(),
-                n => format!("; objections: {n}"),
-            };
-            format!("joint statement {file}: {}{objected}", names.join(", "))
-        }
-        Deed::Corrected { line, text } => format!("line {line} is wrong: {text}"),
-        Deed::ClockSet { by_s } => {
-            let way = if *by_s < 0.0 { "back" } else { "forward" };
-            format!("the clock was set {way} by {:.1} s", by_s.abs())
-        }
-        Deed::Mended { bytes, .. } => {
-            format!("{bytes} bytes of a line that was cut off were taken off")
-        }
-    }
-}
-
-fn photographed(photograph: &Photograph) -> String {
-    let Photograph {
-        file,
-        width,
-        height,
-        taken,
-        words,
-        tag_in_picture,
-        ..
-    } = photograph;
-    let words = words
-        .as_ref()
-        .map_or(String::new(), |words| format!(": {words}"));
-    let tag = if *tag_in_picture {
-        ", the tag in the picture"
-    } else {
-        ""
-    };
-    let taken = taken.as_ref().map_or(String::new(), |t| {
-        format!(", taken {t} by the camera's clock")
-    });
-    format!("{file} ({width} x {height}{tag}{taken}){words}")
-}
-
-fn checked_by(checked: &Checked) -> String {
-    let moment = match checked.moment {
-        Moment::Before => "before the first test",
-        Moment::After => "after the last test",
-    };
-    let Checked {
-        by,
-        probe,
-        stated,
-        stated_u,
-        shown,
-        shown_u,
-        unit,
-        ..
-    } = checked;
-    format!(
-        "check {by} {moment}: {probe} shows {shown:.4} (u {shown_u:.2}) {unit}, {stated:.4} (u {stated_u:.2}) {unit} stated"
-    )
-}
-
-fn planned(part: &PlannedPart) -> String {
-    let act = match part.act {
-        Act::ToOpen => "to be opened",
-        Act::Needed => "needed",
-        Act::Renewed => "renewed",
-        Act::PutRight => "put right",
-    };
-    let mut said = vec![format!("{}: {act}", part.name)];
-    said.extend(part.minutes.map(|n| format!("{n} min")));
-    said.extend(part.from.clone());
-    if let Some(price) = &part.price {
-        let by = part
-            .priced_by
-            .as_ref()
-            .map_or(String::new(), |by| format!(" says {by}"));
-        said.push(format!("{}{by}", money(price)));
-    }
-    format!("part {}", said.join(", "))
-}
-
-fn money(price: &Price) -> String {
-    let figure = |hundredths: u64| format!("{}.{:02}", hundredths / 100, hundredths % 100);
-    if price.low == price.high {
-        format!("{} {}", figure(price.low), price.currency)
-    } else {
-        format!(
-            "{} to {} {}",
-            figure(price.low),
-            figure(price.high),
-            price.currency
-        )
-    }
+    let told = told::told(&entry.deed);
+    let file = told.file.or(told.capture);
+    let file = file.map_or_else(String::new, |file| format!(" ({file})"));
+    let said = told.text();
+    let mut text = String::new();
+    line(
+        &mut text,
+        &format!("{:>4}  {when}  {}: {said}{file}", entry.n, entry.who),
+    );
+    text
 }

@@ -6,13 +6,12 @@ use maud::{Markup, html};
 
 use super::{
     frame::{Place, foot, head, page},
-    told::{Told, told},
     words::{capital, chip, day, link, verdict_of},
 };
 use crate::{
     bench::State,
-    inspection::{Car, Deed, Entry, Photograph, Visit},
-    report::{count, sentence},
+    inspection::{Car, Deed, Entry, PHOTOGRAPHS, Photograph, Visit},
+    report::{count, sentence, told::told},
 };
 
 /// An inspection that a bench works on.
@@ -221,8 +220,12 @@ fn photograph_of(entry: &Entry) -> Option<&Photograph> {
 
 /// Name of a photograph's file without its folder.
 pub(in crate::page) fn file_name(photograph: &Photograph) -> &str {
-    let file = photograph.file.as_str();
-    file.rsplit_once('/').map_or(file, |(_, name)| name)
+    photograph_name(&photograph.file).unwrap_or(&photograph.file)
+}
+
+/// The same of any file of the inspection, where it is a photograph.
+fn photograph_name(file: &str) -> Option<&str> {
+    file.strip_prefix(PHOTOGRAPHS)?.strip_prefix('/')
 }
 
 /// What a photograph shows, for who does not see it.
@@ -245,17 +248,15 @@ fn thumbnail(photograph: &Photograph) -> Markup {
 
 /// One line of the journal.
 fn line(state: &State, entry: &Entry) -> Markup {
-    let Told {
-        what,
-        words,
-        capture,
-        photograph,
-    } = told(&entry.deed);
-    let kept = capture.and_then(|name| state.kept.iter().find(|kept| kept.name == name));
+    let told = told(&entry.deed);
+    let (what, words) = (sentence(told.what), &told.words);
+    let of_capture = |name| state.kept.iter().find(|kept| kept.name == name);
+    let kept = told.capture.and_then(of_capture);
+    let photograph = told.file.and_then(photograph_name);
     html! {
         li value=(entry.n) {
             p.when { (day(&entry.when.to_string())) " " (entry.who) }
-            p { b { (what) } @if !words.is_empty() { " " (sentence(&words)) } }
+            p { b { (what) } @if !words.is_empty() { " " (sentence(words)) } }
             @if let Some(kept) = kept {
                 p {
                     a.more href={ "/captures/" (kept.name) } { "capture" }

@@ -26,7 +26,6 @@ mod probes;
 mod running;
 mod start;
 mod stop;
-mod told;
 mod virtual_bench;
 mod words;
 

@@ -2,7 +2,7 @@
 //! recorded lines; nothing is measured or judged here. The owner's own data stay out.
 
 mod after;
-mod say;
+mod clock;
 mod summary;
 mod taken;
 
@@ -18,7 +18,7 @@ use crate::{
     report::plot::{self, Frame, Picture, Width},
     vehicle::Vehicle,
 };
-use say::Clock;
+use clock::Clock;
 use taken::Taken;
 
 /// Name of the attached results.

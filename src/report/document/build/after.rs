@@ -2,7 +2,7 @@
 
 use super::{
     super::{Block, Judgement, Section, Table, groups},
-    InspectedComparison, Of, Proof, agreement, drawings, say, section,
+    InspectedComparison, Of, Proof, agreement, drawings, section,
     summary::{self, in_short},
     taken::Said,
 };
@@ -16,10 +16,12 @@ use crate::{
         compare, leak, list,
         page::refused,
         plot::{self, Width},
-        pull, roll, sentence,
+        pull, roll, sentence, told,
     },
 };
 
+/// Characters of a digest that a line of the journal shows.
+const DIGEST: usize = 16;
 const FUEL: &str = "Fuel is toxic and highly flammable: drain and flush before a pressure test, no ignition source, fresh air, gloves, eye protection.";
 const HOT: &str = "Hot exhaust, moving gears: mind hands, hair and sleeves.";
 const WORTH: &str = "These are measurements, not a certificate. Local rules, the maker's instructions and licensed practice come first; what a record is worth in a dispute is for local law.";
@@ -173,7 +175,7 @@ fn claims(of: &Of) -> Section {
         let words = row.finding.map_or_else(String::new, in_short);
         facts.push((
             "found".to_owned(),
-            format!("{}, {}: {words}", row.test.word(), say::stage(row.stage)),
+            format!("{}, {}: {words}", row.test.word(), told::stage(row.stage)),
         ));
     }
     let mut blocks = vec![
@@ -255,6 +257,20 @@ fn attachments(of: &Of) -> Option<Block> {
     })
 }
 
+/// A deed, with the file that it speaks of and the beginning of that file's digest.
+fn deed(deed: &Deed) -> String {
+    let told = told::told(deed);
+    let capture = told.capture.map(|name| format!("captures/{name}"));
+    let digest = told
+        .sha256
+        .and_then(|sha256| sha256.get(..DIGEST))
+        .map_or_else(String::new, |digest| format!(", sha256 {digest}..."));
+    match capture.or(told.file.map(str::to_owned)) {
+        Some(of) => format!("{} ({of}{digest})", told.text()),
+        None => told.text(),
+    }
+}
+
 fn journal(of: &Of) -> Section {
     let entries = &of.inspected.visit.entries;
     let rows = entries
@@ -264,7 +280,7 @@ fn journal(of: &Of) -> Section {
                 entry.n.to_string(),
                 of.clock.at(entry.when),
                 entry.who.clone(),
-                of.corrected(entry.n, &say::deed(entry)),
+                of.corrected(entry.n, &deed(&entry.deed)),
             ]
         })
         .collect();
@@ -294,9 +310,11 @@ fn clock(of: &Of) -> String {
         .entries
         .iter()
         .filter_map(|entry| match &entry.deed {
-            Deed::ClockSet { by_s } => {
-                Some(format!("Line {}: {}.", entry.n, say::clock_set(*by_s)))
-            }
+            Deed::ClockSet { by_s } => Some(format!(
+                "Line {}: the machine's clock was set {}.",
+                entry.n,
+                told::clock_set(*by_s)
+            )),
             _ => None,
         })
         .collect();

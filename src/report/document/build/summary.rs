@@ -2,14 +2,14 @@
 
 use super::{
     super::{Block, Judgement, Section, Table},
-    Of, Proof, say, section,
+    Of, Proof, section,
     taken::{self, Said, Taken},
 };
 use crate::{
     inspect::{Finding, Test},
     inspection::{Act, Deed, PlannedPart, Stage},
     reading::Verdict,
-    report::{count, figure, list, number::stated, page::verdict_word, percent, sentence},
+    report::{count, figure, list, number::stated, page::verdict_word, percent, sentence, told},
 };
 
 /// Suspects that stand on the first page.
@@ -103,7 +103,7 @@ fn conditions(of: &Of) -> Vec<String> {
             ambient_pa,
             words,
         } => {
-            let read = say::conditions(*temperature_k, *ambient_pa);
+            let read = told::conditions(*temperature_k, *ambient_pa);
             let all: Vec<String> = read.into_iter().chain(words.clone()).collect();
             Some(all.join(", "))
         }
@@ -180,7 +180,7 @@ fn words(of: &Of, main: &Taken, counting: &[&Taken]) -> String {
         };
         words.push(sentence(&format!(
             "{setup}{}: {}",
-            say::stage(other.stage),
+            told::stage(other.stage),
             in_short(&other_read.finding)
         )));
     }
@@ -237,7 +237,20 @@ fn judgement(of: &Of, rows: &[Row]) -> String {
             decision,
             offer,
             words,
-        } => Some(say::decided(*decision, offer.as_ref(), words.as_deref())),
+        } => {
+            let decided = sentence(&format!(
+                "decided: {}",
+                told::decided(*decision, offer.as_ref())
+            ));
+            let why = words.as_ref().map(|why| sentence(why));
+            Some(
+                [decided]
+                    .into_iter()
+                    .chain(why)
+                    .collect::<Vec<_>>()
+                    .join(" "),
+            )
+        }
         _ => None,
     });
     sentences.extend(decided.last());
@@ -268,7 +281,7 @@ fn verdicts(rows: &[&Row], stage: Stage) -> Option<String> {
             word => parts.push(format!("{} {verb} {word}", list(&tests))),
         }
     }
-    let when = say::stage(stage);
+    let when = told::stage(stage);
     (!parts.is_empty()).then(|| sentence(&format!("{when} {}", parts.join(", "))))
 }
 
@@ -385,11 +398,11 @@ fn one_plan(of: &Of, parts: &[&PlannedPart], currency: &str) -> Block {
         let dash = || "-".to_owned();
         rows.push(vec![
             part.name.clone(),
-            say::act(part.act).into(),
+            told::act(part.act).into(),
             guilty(of, part.part.as_deref()),
             part.minutes.map_or_else(dash, |m| format!("{m} min")),
             part.from.clone().unwrap_or_else(dash),
-            price.map_or_else(dash, |p| say::amount(p.low, p.high)),
+            price.map_or_else(dash, |p| told::amount(p.low, p.high)),
         ]);
     }
     let sum = parts.len() > 1;
@@ -398,7 +411,7 @@ fn one_plan(of: &Of, parts: &[&PlannedPart], currency: &str) -> Block {
         let all = if currency.is_empty() {
             nothing()
         } else {
-            say::amount(low, high)
+            told::amount(low, high)
         };
         rows.push(vec![
             "all".into(),
@@ -485,7 +498,7 @@ fn seen(of: &Of) -> Vec<Block> {
             let shown = photograph
                 .as_ref()
                 .map_or_else(String::new, |f| format!(" (see {f})"));
-            let words = format!("{}: {text}{shown}", say::sense(*sense));
+            let words = format!("{}: {text}{shown}", told::sense(*sense));
             Some(sentence(&of.corrected(entry.n, &words)))
         }
         _ => None,

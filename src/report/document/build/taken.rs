@@ -2,7 +2,7 @@
 
 use super::{
     super::{Block, Judgement, Section, Table},
-    Inspected, InspectedCapture, Of, ReadCapture, agreement, drawings_of, rule_first, say, section,
+    Inspected, InspectedCapture, Of, ReadCapture, agreement, drawings_of, rule_first, section,
 };
 use crate::{
     inspect::{Finding, Test},
@@ -12,7 +12,7 @@ use crate::{
         self, About, count, figure, limit_source,
         number::{scientific, shown, stated},
         page::{Part, refused},
-        plain,
+        plain, told,
     },
     units::CM3_PER_MIN,
     vehicle::Vehicle,
@@ -313,14 +313,14 @@ pub(super) fn page(of: &Of, taken: &Taken) -> Section {
         report::sentence(&format!(
             "{}, {}",
             setup_words(read, of.vehicle()),
-            say::stage(taken.stage)
+            told::stage(taken.stage)
         ))
     );
     let name = format!(
         "{}, {}, {}",
         finding.test().word(),
         setup_words(read, of.vehicle()),
-        say::stage(taken.stage)
+        told::stage(taken.stage)
     );
     let mut blocks = vec![Block::Judgement(judgement(of, read, words))];
     let (_, pictures) = rule_first(finding, drawings_of(finding, of.vehicle()));
@@ -350,7 +350,7 @@ fn facts(of: &Of, taken: &Taken, read: &ReadCapture, said: &Said) -> Facts {
         format!(
             "{}; {}",
             setup_words(read, of.vehicle()),
-            say::stage(taken.stage)
+            told::stage(taken.stage)
         ),
     );
     add("taken", when_taken(of, taken, read));
@@ -368,11 +368,7 @@ fn facts(of: &Of, taken: &Taken, read: &ReadCapture, said: &Said) -> Facts {
         if let Deed::Checked(check) = check
             && read.meta.probes.iter().any(|p| p.name == check.probe)
         {
-            let words = format!(
-                "{} the tests, {}",
-                say::moment(check.moment),
-                say::checked(check)
-            );
+            let words = format!("{}, {}", told::moment(check.moment), told::checked(check));
             add("probe check", words);
         }
     }
@@ -584,7 +580,7 @@ fn probes(read: &ReadCapture) -> Vec<String> {
         words.extend(
             read.lines
                 .get(i)
-                .map(|n| format!("{} received", say::lines(*n))),
+                .map(|n| format!("{} received", count(*n, "line"))),
         );
         let calibrations = probe.calibrations.iter().map(calibration_words);
         words.extend(calibrations);
@@ -607,7 +603,10 @@ fn probes(read: &ReadCapture) -> Vec<String> {
     } else {
         "; the capture was cut short"
     };
-    all.push(format!("{}: {health}{closed}", say::lines(quality.lines)));
+    all.push(format!(
+        "{}: {health}{closed}",
+        count(quality.lines, "line")
+    ));
     all
 }
 
