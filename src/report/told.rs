@@ -128,7 +128,7 @@ fn joined(parts: impl Iterator<Item = String>, by: &str) -> String {
 /// `19 C`, `1009 hPa`, what is known of them.
 pub fn conditions(temperature_k: Option<f64>, ambient_pa: Option<f64>) -> Vec<String> {
     let warm = temperature_k.map(|k| format!("{} C", stated(k - ZERO_CELSIUS_K)));
-    let air = ambient_pa.map(|pa| format!("{} hPa", stated(pa / 100.0)));
+    let air = ambient_pa.map(|pa| format!("{:.0} hPa", pa / 100.0));
     warm.into_iter().chain(air).collect()
 }
 
