@@ -1,8 +1,11 @@
 //! A line of the journal in plain words.
 
-use crate::inspection::{
-    Act, Checked, Decision, Deed, Moment, Objection, Party, Photograph, PlannedPart, Price, Sense,
-    Stage,
+use crate::{
+    inspection::{
+        Act, Checked, Decision, Deed, Moment, Objection, Party, Photograph, PlannedPart, Price,
+        Sense, Stage,
+    },
+    units::count,
 };
 
 /// A line in words.
@@ -93,7 +96,8 @@ pub(super) fn told(deed: &Deed) -> Told<'_> {
         Deed::Mended { bytes, text } => plain(
             "Mended.",
             format!(
-                "a line of {bytes} bytes was half-written when something fell; it said: {text}"
+                "a line of {} was half-written when something fell; it said: {text}",
+                count(*bytes, "byte")
             ),
         ),
         Deed::ClockSet { by_s } => plain(

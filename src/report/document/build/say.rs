@@ -179,7 +179,8 @@ pub(super) fn deed(entry: &Entry) -> String {
             bytes,
             words,
         } => format!(
-            "attached {file} ({bytes} bytes, sha256 {}...): {words}",
+            "attached {file} ({}, sha256 {}...): {words}",
+            count(*bytes, "byte"),
             short(sha256)
         ),
         Deed::Captured {
@@ -217,7 +218,10 @@ pub(super) fn deed(entry: &Entry) -> String {
         Deed::Corrected { line, text } => format!("corrects line {line}: {text}"),
         Deed::ClockSet { by_s } => clock_set(*by_s),
         Deed::Mended { bytes, .. } => {
-            format!("a line that was cut off was taken off: {bytes} bytes")
+            format!(
+                "a line that was cut off was taken off: {}",
+                count(*bytes, "byte")
+            )
         }
     }
 }
