@@ -101,7 +101,13 @@ pub fn bare(base: &Path, numbers: &[&str]) -> String {
         ..Stated::default()
     };
     let probe = (Test::Pull, "force:N:1");
-    crate::folders::bare_capture(base, probe, &stated, "2031-05-19T08:00:00Z", numbers)
+    crate::folders::bare_capture(
+        base,
+        probe,
+        &stated,
+        (5_000_000, "2031-05-19T08:00:00Z"),
+        numbers,
+    )
 }
 
 /// What a capture's lines say, added up without the room that exports them: every good line's counts by its channel's own scale.

@@ -91,12 +91,12 @@ pub fn bare_capture(
     base: &Path,
     (test, probe): (Test, &str),
     stated: &Stated,
-    wall: &str,
+    (host_us, wall): (u64, &str),
     numbers: &[&str],
 ) -> String {
     let bare = Bare::describe(probe).unwrap();
     let anchor = Anchor {
-        host_us: 0,
+        host_us,
         wall: wall.parse().unwrap(),
     };
     let mut meta = CaptureMeta::new(test, anchor, stated, None);
@@ -106,14 +106,14 @@ pub fn bare_capture(
     let mut writer = CaptureWriter::begin(disk, &meta, None).unwrap();
     for (n, text) in (0..).zip(numbers) {
         let row = Row {
-            host_us: LINE_US * n,
+            host_us: host_us + LINE_US * n,
             bytes: text.as_bytes().to_vec(),
             part: Part::Whole,
         };
         writer.keep(Input::Row(0, row)).unwrap();
     }
     let name = writer.folder().to_owned();
-    writer.close(CLOSED_US, "finished").unwrap();
+    writer.close(host_us + CLOSED_US, "finished").unwrap();
     name
 }
 
@@ -124,6 +124,6 @@ pub fn tiny_leak(base: &Path) -> String {
         ..Stated::default()
     };
     let probe = (Test::Leak, "pressure:Pa:1");
-    let wall = "2031-05-17T15:00:00Z";
-    bare_capture(base, probe, &stated, wall, &["0", "100", "200"])
+    let begin = (0, "2031-05-17T15:00:00Z");
+    bare_capture(base, probe, &stated, begin, &["0", "100", "200"])
 }

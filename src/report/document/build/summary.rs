@@ -104,13 +104,12 @@ fn conditions(of: &Of) -> Vec<String> {
             words,
         } => {
             let read = say::conditions(*temperature_k, *ambient_pa);
-            Some(read.into_iter().chain(words.clone()).collect())
+            Some(read.into_iter().chain(words.clone()).collect::<Vec<_>>())
         }
         _ => None,
     });
     let mut said: Vec<Vec<String>> = Vec::new();
     for set in all {
-        let set: Vec<String> = set;
         let is_said = |before: &Vec<String>| set.iter().all(|one| before.contains(one));
         if !said.iter().any(is_said) {
             said.push(set);

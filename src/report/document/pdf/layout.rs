@@ -138,7 +138,9 @@ impl Layout {
     fn of(&self, style: Style) -> Style {
         Style {
             size: (style.size * self.letters).max(LEAST.min(style.size)),
-            leading: style.leading * (1.0 - 0.4 * (1.0 - self.letters)),
+            // the faces reach one size up and a fifth down
+            leading: (style.leading * (1.0 - 0.4 * (1.0 - self.letters)))
+                .max(style.leading.min(1.2)),
             ..style
         }
     }
@@ -831,7 +833,6 @@ impl Layout {
 
     /// A table: its head stands again on each page.
     fn table(&mut self, table: &Table) {
-        let (left, right) = self.edges();
         let node = self.open(Tag::Table);
         if !table.caption.is_empty() {
             let before = self.inside.replace(node);
@@ -846,7 +847,7 @@ impl Layout {
             .unwrap_or(0)
             .max(table.head.len());
         let (name, cell) = (self.of(NAME), self.of(CELL));
-        let edges = edges(table, columns, name, (left, right));
+        let edges = edges(table, columns, name, self.edges());
         let cells =
             |tags: &mut Tags, row: usize, texts: &[String], style: Style, kind: &TagKind| {
                 let cell = |(column, x): (usize, &(f64, f64))| Cell {
