@@ -82,6 +82,39 @@ impl Kind {
     }
 }
 
+/// A number of things as people say it: `1 pull`, `2 pulls`, `0 meshes`.
+///
+/// ```
+/// use feelgauge::units::count;
+/// assert_eq!([count(1, "mesh"), count(2, "mesh"), count(0, "entry"), count(3, "pull")], ["1 mesh", "2 meshes", "0 entries", "3 pulls"]);
+/// ```
+pub fn count(n: u64, what: &str) -> String {
+    let hisses = ["s", "x", "sh", "ch"].iter().any(|end| what.ends_with(end));
+    match what.strip_suffix('y') {
+        _ if n == 1 => format!("{n} {what}"),
+        Some(stem) if !stem.ends_with(['a', 'e', 'o', 'u']) => format!("{n} {stem}ies"),
+        _ if hisses => format!("{n} {what}es"),
+        _ => format!("{n} {what}s"),
+    }
+}
+
+/// So many of all: `the only pull`, `both pulls`, `all 3 pulls`, `2 of 3 pulls`.
+///
+/// ```
+/// use feelgauge::units::share;
+/// assert_eq!([share(1, 1, "pull"), share(2, 2, "pull"), share(3, 3, "pull")], ["the only pull", "both pulls", "all 3 pulls"]);
+/// assert_eq!([share(0, 1, "pull"), share(1, 2, "pull")], ["0 of 1 pull", "1 of 2 pulls"]);
+/// ```
+pub fn share(n: u64, of: u64, what: &str) -> String {
+    let all = count(of, what);
+    match all.split_once(' ') {
+        Some((_, one)) if n == of && of == 1 => format!("the only {one}"),
+        Some((_, two)) if n == of && of == 2 => format!("both {two}"),
+        _ if n == of => format!("all {all}"),
+        _ => format!("{n} of {all}"),
+    }
+}
+
 /// Why a text is not a quantity.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct QuantityError {

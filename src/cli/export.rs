@@ -16,7 +16,10 @@ use super::{
     DONE, FAILED, Failure, Outcome, Output, plan::cannot_read, progress::Progress, say,
     tree::not_in_a_seal,
 };
-use crate::report::export::{SCHEMA_VERSION, columns};
+use crate::{
+    report::export::{SCHEMA_VERSION, columns},
+    units::count,
+};
 
 /// `export`.
 #[derive(Args, Clone, Debug)]
@@ -183,23 +186,26 @@ fn text(result: &ExportResult) -> String {
     // a String takes every write
     let _ = writeln!(
         text,
-        "{}: {} captures with {readings} readings, {} findings, {} comparisons in {} files",
+        "{}: {} with {}, {}, {} in {}",
         result.out,
-        result.captures.len(),
-        result.findings,
-        result.comparisons,
-        result.files.len()
+        count(result.captures.len() as u64, "capture"),
+        count(readings, "reading"),
+        count(result.findings, "finding"),
+        count(result.comparisons, "comparison"),
+        count(result.files.len() as u64, "file")
     );
     for capture in &result.captures {
         let faults: u64 = capture.faults.values().sum();
         let faults = match faults {
             0 => String::new(),
-            n => format!(", {n} faults"),
+            n => format!(", {}", count(n, "fault")),
         };
         let _ = writeln!(
             text,
-            "  {}: {} readings, {} counted{faults}",
-            capture.name, capture.readings, capture.counted
+            "  {}: {}, {} counted{faults}",
+            capture.name,
+            count(capture.readings, "reading"),
+            capture.counted
         );
     }
     let _ = writeln!(text, "what the columns mean: feelgauge export --schema");

@@ -20,6 +20,7 @@ use crate::{
         link::{Link, Patience},
         serial::{self, PortName},
     },
+    units::count,
     wire::Identity,
 };
 
@@ -238,7 +239,7 @@ fn channel(c: &crate::wire::Channel) -> String {
 }
 
 fn health_words(health: &HealthReport, probe: &PortReport) -> String {
-    let mut words = vec![format!("{} lines", health.lines)];
+    let mut words = vec![count(health.lines, "line")];
     if let Some(rate) = health.lines_per_s {
         words.push(format!("{rate:.1} a second"));
     }

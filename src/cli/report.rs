@@ -214,8 +214,8 @@ fn text(result: &ReportResult) -> String {
     if result.differing > 0 {
         let _ = writeln!(
             text,
-            "{} of the recorded results differ from what their lines give; the report says where.",
-            result.differing
+            "{} differing from what the lines give; the report says where.",
+            crate::report::count(result.differing, "recorded result")
         );
     }
     if result.seal_holds == Some(false) {

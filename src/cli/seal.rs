@@ -16,6 +16,7 @@ use super::{
     DONE, Failure, Outcome, Output,
     keys::{key, new_key},
     plan::{cannot_read, text as read_text, words},
+    say,
     tree::{Disk, lies_in_a_seal},
     verify::whole,
 };
@@ -24,6 +25,7 @@ use crate::{
         self, Basis, DATA, ExpectedSigners, SIGNATURES, Signer, TAG_MANIFEST, Tree as _,
         WITHOUT_TIME,
         bag::is_digest,
+        contents,
         signatures::{self, Added, By},
         signers::{self, fingerprint},
         sshsig, stamp,
@@ -101,6 +103,8 @@ pub(super) struct SealResult {
     seal: String,
     /// Files that were added to `signatures/` now.
     added: Vec<String>,
+    /// What a signer must know though the seal holds, a sentence each: a report that is older than the journal.
+    remarks: Vec<String>,
     /// Expected signers that have not signed yet.
     still_expected: Vec<String>,
     /// One line a signer, as `allowed_signers` of OpenSSH takes it.
@@ -120,22 +124,24 @@ pub(super) fn run(args: &SealArgs, output: &mut Output) -> Outcome {
     }
     fs::read_dir(path).map_err(|e| cannot_read(path, &e))?;
     let key = args.sign.as_deref().map(key).transpose()?;
-    let bag = if Disk::at(path).is_sealed() {
-        only_for_new(args, path)?;
-        path.clone()
-    } else {
+    let is_new = !Disk::at(path).is_sealed();
+    let (bag, mut remarks) = if is_new {
         make(args, path, key.as_ref())?
+    } else {
+        only_for_new(args, path)?;
+        (path.clone(), Vec::new())
     };
     let mut added = Vec::new();
     if let (Some(key), Some(name)) = (&key, &args.name) {
-        added.extend(sign(&bag, key, name, args.statement.as_deref())?);
+        (added, remarks) = sign(&bag, key, name, args.statement.as_deref())?;
     }
     match (&args.time_request, &args.time_reply) {
         (request, Some(reply)) => added.push(attach(&bag, reply, request.as_deref())?),
         (Some(request), None) => write_request(&bag, request)?,
         (None, None) => {}
     }
-    let result = result(&bag, added)?;
+    let result = result(&bag, added, remarks)?;
+    warn(&result, is_new.then_some(path));
     output.result(&result, |_| text(&result, args))?;
     Ok(DONE)
 }
@@ -168,7 +174,12 @@ fn only_for_new(args: &SealArgs, path: &Path) -> Result<(), Failure> {
 
 // --- a new bag -------------------------------------------------------------------------------------------------
 
-fn make(args: &SealArgs, inspection: &Path, key: Option<&PrivateKey>) -> Result<PathBuf, Failure> {
+/// The bag, and what there is to know of it.
+fn make(
+    args: &SealArgs,
+    inspection: &Path,
+    key: Option<&PrivateKey>,
+) -> Result<(PathBuf, Vec<String>), Failure> {
     if lies_in_a_seal(inspection) {
         return Err(Failure::Usage(format!(
             "{}: lies in a sealed inspection; name the sealed folder itself, to sign it",
@@ -191,17 +202,17 @@ fn make(args: &SealArgs, inspection: &Path, key: Option<&PrivateKey>) -> Result<
     let source = Disk::at(inspection);
     let sealing = evidence::seal(&source, &expected, follows.as_deref())
         .map_err(|e| Failure::Work(format!("{}/{e}", inspection.display())))?;
+    report_fits(&source, &sealing)?;
     let mut part = out.as_os_str().to_owned();
     part.push(".part");
     let part = PathBuf::from(part);
     let written = write(&source, &sealing, &part).and_then(|()| sound(&part));
-    if let Err(e) = written {
+    let remarks = written.inspect_err(|_| {
         // What was begun is of no use to anybody, and it was made a moment ago by us.
         let _ = fs::remove_dir_all(&part);
-        return Err(e);
-    }
+    })?;
     fs::rename(&part, &out).map_err(|e| cannot("name", &out, &e))?;
-    Ok(out)
+    Ok((out, remarks))
 }
 
 /// Who is expected to sign: of the options, and whoever signs now.
@@ -299,8 +310,44 @@ fn write(source: &Disk, sealing: &evidence::Sealing, to: &Path) -> Result<(), Fa
     fs::create_dir(&folder).map_err(|e| cannot("make", &folder, &e))
 }
 
-/// What does not verify is not sealed.
-fn sound(bag: &Path) -> Result<(), Failure> {
+/// A report whose list contradicts the files could not be verified: said before anything is made, with what to do.
+fn report_fits(source: &Disk, sealing: &evidence::Sealing) -> Result<(), Failure> {
+    let there = sealing
+        .files
+        .iter()
+        .map(|(p, d)| (p.clone(), d.sha256.clone()));
+    let standing = contents::standing(source, "", &there.collect());
+    let standing = standing.map_err(|e| cannot_read(&source.base.join(contents::FILE), &e))?;
+    let wrong = standing.and_then(|standing| standing.differences.into_iter().next());
+    wrong.map_or(Ok(()), |first| {
+        let folder = source.base.display();
+        Err(Failure::Work(format!(
+            "{folder}/{first}; nothing was sealed; make the report again: feelgauge report {folder}"
+        )))
+    })
+}
+
+/// Says what a signer must know; `made_of`: the inspection that was sealed now.
+fn warn(result: &SealResult, made_of: Option<&PathBuf>) {
+    let todo = match made_of {
+        Some(inspection) => {
+            let inspection = inspection.display();
+            format!(
+                "it is sealed as it is; for a report of everything: feelgauge report {inspection}, then feelgauge seal {inspection} --out ANOTHER"
+            )
+        }
+        None => format!(
+            "a report of what is sealed: feelgauge report {} --out DIR",
+            result.bag
+        ),
+    };
+    for remark in &result.remarks {
+        say(&format!("{}: {remark}; {todo}", result.bag));
+    }
+}
+
+/// What does not verify is not sealed. What there is to know of what does, a sentence each.
+fn sound(bag: &Path) -> Result<Vec<String>, Failure> {
     let folder = bag.join(SIGNATURES);
     // an empty folder is nothing that a seal lists; it comes again with the first signature
     let _ = fs::remove_dir(&folder);
@@ -310,7 +357,7 @@ fn sound(bag: &Path) -> Result<(), Failure> {
     };
     let report = whole(&Disk::at(bag), &basis)?;
     match report.first {
-        None => Ok(()),
+        None => Ok(report.remarks()),
         Some(first) => Err(Failure::Work(format!(
             "{}: would not verify: {first}; nothing was sealed or signed",
             bag.display()
@@ -390,13 +437,13 @@ impl Sealed {
     }
 }
 
-/// Signs a sealed inspection; the files that were added.
+/// Signs a sealed inspection; the files that were added, and what there is to know of it.
 fn sign(
     bag: &Path,
     key: &PrivateKey,
     name: &str,
     statement: Option<&Path>,
-) -> Result<Vec<String>, Failure> {
+) -> Result<(Vec<String>, Vec<String>), Failure> {
     let sealed = Sealed::open(bag)?;
     let place = bag.display();
     let Some(signer) = sealed.expected.of(name) else {
@@ -426,7 +473,7 @@ fn sign(
             fingerprint(key.public_key())
         )));
     }
-    sound(bag)?;
+    let remarks = sound(bag)?;
     let number = sealed.next()?;
     let stem = signatures::signature_stem(number, name);
     let own = statement
@@ -453,7 +500,7 @@ fn sign(
     let path = format!("{stem}.sig");
     put(&bag.join(&path), armour.as_bytes())?;
     added.push(path);
-    Ok(added)
+    Ok((added, remarks))
 }
 
 fn write_request(bag: &Path, file: &Path) -> Result<(), Failure> {
@@ -486,7 +533,7 @@ fn attach(bag: &Path, reply: &Path, request: Option<&Path>) -> Result<String, Fa
     Ok(path)
 }
 
-fn result(bag: &Path, added: Vec<String>) -> Result<SealResult, Failure> {
+fn result(bag: &Path, added: Vec<String>, remarks: Vec<String>) -> Result<SealResult, Failure> {
     let sealed = Sealed::open(bag)?;
     let signers = &sealed.expected.signers;
     let open = signers.iter().filter(|s| !sealed.has_signed(&s.name));
@@ -503,6 +550,7 @@ fn result(bag: &Path, added: Vec<String>) -> Result<SealResult, Failure> {
         bag: bag.display().to_string(),
         seal: sha256(&sealed.tag_manifest),
         added,
+        remarks,
         still_expected: open.map(|s| s.name.clone()).collect(),
         allowed_signers: signers.iter().map(line).collect(),
     })

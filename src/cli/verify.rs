@@ -13,10 +13,13 @@ use super::{
     plan::{cannot_read, text as read_text},
     tree::Disk,
 };
-use crate::evidence::{
-    AllowedSigners, Basis, Check, Difference, Outcome, Report, captures,
-    tree::{self, MAX_TAG},
-    verify::{self, Tally},
+use crate::{
+    evidence::{
+        AllowedSigners, Basis, Check, Difference, Outcome, Report, captures,
+        tree::{self, MAX_TAG},
+        verify::{self, Tally},
+    },
+    units::count,
 };
 
 /// Exit status when something differs.
@@ -88,7 +91,11 @@ pub(super) fn whole(bag: &Disk, basis: &Basis) -> Result<Report, Failure> {
         for (path, of) in std::mem::take(&mut report.comparisons) {
             compared(bag, &path, &of, &mut tally);
         }
-        report.add(tally.row_of("comparisons", "worked out anew from the captures"));
+        report.add(tally.row_of(
+            "comparisons",
+            "comparison",
+            "worked out anew from the captures",
+        ));
     }
     Ok(report)
 }
@@ -175,8 +182,8 @@ fn chain(bag: &Disk, report: &Report, roots: Option<&Path>) -> Option<Check> {
         }
     }
     let said = format!(
-        "{} time-stamps, signature and chain to {} by openssl ts -verify, as of their own time",
-        report.stamps.len(),
+        "{}, signature and chain to {} by openssl ts -verify, as of the stamp's own time",
+        count(report.stamps.len() as u64, "time-stamp"),
         roots.display()
     );
     Some(verify::check("time_chain", said, wrong))
@@ -203,6 +210,7 @@ fn text(report: &Report, path: &Path) -> String {
     for check in &report.checks {
         let word = match check.outcome {
             Outcome::Holds => "holds",
+            Outcome::Remark => "remark",
             Outcome::Differs => "DIFFERS",
             Outcome::NotChecked => "not done",
         };

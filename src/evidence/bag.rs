@@ -103,18 +103,33 @@ pub fn seal(
     let journal = journal::check(journal::FILE, journal).map_err(disk(journal::FILE))??;
     let text =
         tree::read(inspection, INSPECTION_FILE, MAX_INSPECTION).map_err(disk(INSPECTION_FILE))?;
-    let mut files = Vec::new();
-    for path in listing.files.keys() {
-        let mut stream = inspection.open(path).map_err(disk(path))?;
-        let digests = tree::digests(&mut stream, MAX_FILE).map_err(disk(path))?;
-        let digests = digests.ok_or_else(|| Difference::of(path, "grew while it was read"))?;
-        files.push((path.clone(), digests));
-    }
+    let files = digests_of(inspection, listing.files.keys())?;
     let info = info(&files, &journal, tag(&text), follows)?;
     Ok(Sealing {
         tags: tags(&files, &info, signers)?,
         files,
     })
+}
+
+/// Digests of files of an inspection, by path from its folder.
+///
+/// # Errors
+/// What the disk says; a file that grew meanwhile.
+pub fn digests_of<'a>(
+    inspection: &dyn Tree,
+    paths: impl Iterator<Item = &'a String>,
+) -> Result<Vec<(String, Digests)>, SealError> {
+    let one = |path: &'a String| {
+        let disk = |source| SealError::Disk {
+            path: path.clone(),
+            source,
+        };
+        let mut stream = inspection.open(path).map_err(disk)?;
+        let digests = tree::digests(&mut stream, MAX_FILE).map_err(disk)?;
+        let digests = digests.ok_or_else(|| Difference::of(path, "grew while it was read"))?;
+        Ok((path.clone(), digests))
+    };
+    paths.map(one).collect()
 }
 
 fn info(

@@ -261,6 +261,28 @@ mod tests {
     use super::*;
     use serde_json::json;
 
+    /// Findings of other machines differ in last bits at most; whoever reads their digits must not add one of his own.
+    #[test]
+    fn numbers_are_read_to_the_bit() {
+        let mut state = 7_u64;
+        for n in 0..20_000_u64 {
+            state = state
+                .wrapping_mul(6_364_136_223_846_793_005)
+                .wrapping_add(1);
+            let value = f64::from_bits((state >> 12) | ((950 + n % 120) << 52));
+            let text = recorded_form(&json!({"software": SOFTWARE, "value": value}));
+            let next = f64::from_bits(value.to_bits() + 1);
+            let anew = json!({"software": SOFTWARE, "value": next});
+            assert_eq!(
+                agreement("f", text.as_bytes(), &anew),
+                Agreement::SameToPlatform,
+                "{value:e}"
+            );
+            let read: Value = serde_json::from_str(&text).unwrap();
+            assert_eq!(agreement("f", text.as_bytes(), &read), Agreement::Same);
+        }
+    }
+
     #[test]
     fn one_last_digit_is_the_platform_and_more_is_a_difference() {
         let anew = json!({"software": SOFTWARE, "value": 1.0, "words": ["a"]});

@@ -8,9 +8,10 @@ use std::{
 
 use jiff::Timestamp;
 use serde_json::{Map, Value, json};
+use sha2::{Digest as _, Sha256};
 
 use super::Difference;
-use crate::record::writer::sha256;
+use crate::record::writer::{hex, sha256};
 
 /// The journal's name in an inspection.
 pub const FILE: &str = "journal.jsonl";
@@ -103,6 +104,31 @@ impl Journal {
     }
 }
 
+/// After how many lines of the journal its bytes had this SHA-256 (`None`: after none), and how many lines it has.
+///
+/// # Errors
+/// What the stream says.
+pub fn lines_when(digest: &str, stream: impl Read) -> io::Result<(Option<u64>, u64)> {
+    let mut reader = BufReader::new(stream);
+    let (mut so_far, mut lines, mut then) = (Sha256::new(), 0, None);
+    let mut line = Vec::new();
+    loop {
+        line.clear();
+        (&mut reader).take(MAX_LINE).read_until(b'\n', &mut line)?;
+        if line.is_empty() {
+            return Ok((then, lines));
+        }
+        so_far.update(&line);
+        if !line.ends_with(b"\n") {
+            continue;
+        }
+        lines += 1;
+        if hex(&so_far.clone().finalize()) == digest {
+            then = Some(lines);
+        }
+    }
+}
+
 /// Reads a journal line by line; `file` is its name. The inner result is the first line that breaks the chain.
 ///
 /// # Errors
@@ -163,5 +189,16 @@ mod tests {
         assert_eq!(broken_at(&[a, b, b, c]), Some(3));
         assert_eq!(broken_at(&[a, &b.replace("leak", "lead"), c]), Some(3));
         assert_eq!(broken_at(&[a, b, &c[..c.len() - 1]]), Some(3));
+    }
+
+    #[test]
+    fn a_journal_is_known_again_by_its_beginning() {
+        let lines = three();
+        let whole = lines.concat();
+        let when = |text: &str| lines_when(&sha256(text.as_bytes()), whole.as_bytes()).unwrap();
+        assert_eq!(when(&lines[..1].concat()), (Some(1), 3));
+        assert_eq!(when(&whole), (Some(3), 3));
+        assert_eq!(when(&lines[1..].concat()), (None, 3));
+        assert_eq!(when(&whole[..whole.len() - 1]), (None, 3));
     }
 }

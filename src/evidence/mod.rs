@@ -35,6 +35,7 @@
 pub mod bag;
 pub mod bag_info;
 pub mod captures;
+pub mod contents;
 pub mod journal;
 pub mod key_file;
 pub mod manifest;

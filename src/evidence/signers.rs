@@ -4,6 +4,7 @@ use serde::{Deserialize, Serialize};
 use ssh_key::{Algorithm, HashAlg, PublicKey};
 
 use super::{Difference, is_one_line, sshsig::NAMESPACE};
+use crate::units::count;
 
 /// The list inside the seal.
 pub const FILE: &str = "expected-signers.toml";
@@ -120,8 +121,8 @@ impl ExpectedSigners {
         }
         if self.signers.is_empty() || self.signers.len() > MAX_SIGNERS {
             return fail(format!(
-                "{} signers; 1 to {MAX_SIGNERS} are needed",
-                self.signers.len()
+                "{}; 1 to {MAX_SIGNERS} are needed",
+                count(self.signers.len() as u64, "signer")
             ));
         }
         let mut keys = Vec::new();

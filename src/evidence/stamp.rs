@@ -17,7 +17,7 @@ use jiff::Timestamp;
 use sha2::{Digest as _, Sha256, Sha512};
 use x509_tsp::{MessageImprint, TimeStampReq, TimeStampResp, TspVersion, TstInfo};
 
-use crate::record::writer::hex;
+use crate::{record::writer::hex, units::count};
 
 /// Longest reply, bytes; with a chain of certificates it has a few thousand.
 pub const MAX_REPLY: u64 = 256 << 10;
@@ -156,8 +156,8 @@ pub fn check(reply: &[u8], message: &[u8], request: Option<&[u8]>) -> Result<Sta
 fn envelope(signed: &SignedData) -> Result<(), String> {
     let [signer] = signed.signer_infos.0.as_slice() else {
         return Err(format!(
-            "the token has {} signers; one is taken",
-            signed.signer_infos.0.len()
+            "the token has {}; one is taken",
+            count(signed.signer_infos.0.len() as u64, "signer")
         ));
     };
     let by_name = matches!(signer.sid, SignerIdentifier::IssuerAndSerialNumber(_));

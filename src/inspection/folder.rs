@@ -34,6 +34,7 @@ use crate::{
         read_capture,
         writer::sha256,
     },
+    units::count,
     vehicle::Vehicle,
 };
 
@@ -633,9 +634,9 @@ impl<S: SharedStorage> Folder<S> {
         let (_, torn) = whole_lines(&bytes);
         if !torn.is_empty() {
             said.push(format!(
-                "{}: the last {} bytes are no whole line: it is being written, or was cut off; the next entry takes them off and says so",
+                "{}: ends with {} of no whole line: it is being written, or was cut off; the next entry takes that off and says so",
                 journal::FILE,
-                torn.len()
+                count(torn.len() as u64, "byte")
             ));
         }
         let named = visit.named_files();

@@ -53,6 +53,6 @@ pub const PHOTOGRAPHS: &str = "photographs";
 /// Folder of what was attached, never opened.
 pub const ATTACHMENTS: &str = "attachments";
 /// Folder of the report.
-pub const REPORT: &str = "report";
+pub const REPORT: &str = crate::evidence::contents::REPORT;
 /// What the parties state together, before they sign.
 pub const JOINT_STATEMENT: &str = "joint-statement.txt";

@@ -13,6 +13,8 @@ use image::{
     metadata::Orientation,
 };
 
+use crate::units::count;
+
 /// Longest file that is taken, bytes.
 pub const MOST_BYTES: usize = 20_000_000;
 /// Most picture elements that are taken.
@@ -201,7 +203,8 @@ pub fn views(bytes: &[u8], longest_sides: &[u32]) -> Result<(Looked, Vec<Shown>)
     let after = bytes.len() - end(kind, bytes)?;
     if after > 0 {
         remarks.push(format!(
-            "{after} bytes follow the picture's end; they are kept and never shown"
+            "behind the picture's end: {}, kept and never shown",
+            count(after as u64, "byte")
         ));
     }
     let (mut width, mut height) = (picture.width(), picture.height());

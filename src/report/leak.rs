@@ -264,8 +264,8 @@ fn record(page: &mut Page, finding: &LeakFinding) {
     }
     if quality.knocks > 0 {
         page.say(format!(
-            "{} knocks were left out; put the tank down and touch nothing.",
-            quality.knocks
+            "Left out: {}; put the tank down and touch nothing.",
+            count(quality.knocks, "knock")
         ));
     }
     if quality.thermometer {

@@ -1,6 +1,7 @@
 //! Sentences on a page: headings, folded lines, the same order for every test.
 
 use crate::reading::{LimitSource, Refusal, Verdict};
+pub use crate::units::count;
 
 /// Columns of a page.
 const WIDTH: usize = 78;
@@ -141,12 +142,6 @@ pub fn list(items: &[String]) -> String {
     }
 }
 
-/// `1 pull`, `2 pulls`.
-pub fn count(n: u64, what: &str) -> String {
-    let s = if n == 1 { "" } else { "s" };
-    format!("{n} {what}{s}")
-}
-
 /// Folds words to lines of at most `width` characters; a longer word stands alone.
 fn fold(words: &str, width: usize) -> Vec<String> {
     let mut lines = vec![String::new()];
@@ -188,9 +183,5 @@ mod tests {
             ["", "a", "a and b", "a, b and c"]
         );
         assert_eq!(sentence("pull again"), "Pull again.");
-        assert_eq!(
-            (count(1, "pull"), count(3, "pull")),
-            ("1 pull".into(), "3 pulls".into())
-        );
     }
 }

@@ -104,7 +104,7 @@ fn pages() -> Vec<(&'static str, Markup)> {
     ]);
     let form = |form| scene::inspection_form(&state, form, None, &scene::Typed::new());
     let picture = visit.entries.iter().find(|entry| entry.n == 3).unwrap();
-    let remark = "38 bytes follow the picture's end; they are kept and never shown".to_owned();
+    let remark = "behind the picture's end: 38 bytes, kept and never shown".to_owned();
     let compared = scene::Compared {
         before,
         after,

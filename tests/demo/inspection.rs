@@ -125,6 +125,9 @@ fn seal_holds_and_says_that_its_keys_are_worthless() {
     assert_eq!(status, Some(0), "{report} {errors}");
     assert_eq!(report["holds"], true, "{report}");
     assert_eq!(report["trust"], "allowed_signers");
+    let checks = report["checks"].as_array().unwrap();
+    let of_report = checks.iter().find(|c| c["part"] == "report").unwrap();
+    assert_eq!(of_report["outcome"], "holds", "made last: {of_report}");
     let signed = report["signatures"].as_array().unwrap();
     assert_eq!(signed.len(), 2);
     for one in signed {
@@ -208,6 +211,47 @@ fn report_stands_before_and_after_the_seal() {
     assert!(owner.contains("Slipway"));
     let page = fs::read_to_string(demo().join("report/report.html")).unwrap();
     assert!(!page.contains("Slipway"), "the owner's data stay out of it");
+}
+
+/// The summary ends on the first page, on both papers, and the tests begin on the next.
+#[test]
+fn summary_has_room_on_one_page() {
+    if !tool("pdftotext", &["-v"]) {
+        return;
+    }
+    let dir = tempfile::tempdir().unwrap();
+    let letter = dir.path().join("letter");
+    let sealed = demo().join("inspection-sealed");
+    let args = [
+        "report",
+        arg(&sealed),
+        "--out",
+        arg(&letter),
+        "--paper",
+        "letter",
+    ];
+    let (status, _, errors) = feelgauge(demo(), &args);
+    assert_eq!(status, Some(0), "{errors}");
+    for (folder, last) in [
+        (
+            demo().join("inspection/report"),
+            "Not sealed when this was made.",
+        ),
+        (demo().join("report"), "The seal held when this was made."),
+        (letter, "The seal held when this was made."),
+    ] {
+        let pdf = folder.join("report.pdf");
+        let page = |n: &str| {
+            let run = Command::new("pdftotext")
+                .args(["-raw", "-f", n, "-l", n, arg(&pdf), "-"])
+                .output();
+            let text = String::from_utf8(run.unwrap().stdout).unwrap();
+            text.split_whitespace().collect::<Vec<_>>().join(" ")
+        };
+        let (first, second) = (page("1"), page("2"));
+        assert!(first.contains(last), "{}: {first}", pdf.display());
+        assert!(second.starts_with("LEAK"), "{}: {second}", pdf.display());
+    }
 }
 
 /// One byte of a capture, of a finding, of the journal, of a photograph: the seal does not hold, and the file is named.

@@ -1,11 +1,9 @@
 //! A small inspection folder of the invented club car, sealed and signed by its two parties.
 
 use std::{
-    collections::BTreeMap,
     fs,
-    os::unix::fs::PermissionsExt as _,
     path::{Path, PathBuf},
-    process::{Command, Output},
+    process::Command,
     sync::OnceLock,
 };
 
@@ -15,44 +13,15 @@ use feelgauge::{
         journal::{self, Journal},
         key_file, signatures, sshsig,
     },
-    inspect::{Input, Row, Stated, Test},
-    record::{
-        CaptureMeta, CaptureWriter, Files,
-        capture::{Anchor, ProbeMeta},
-        read_capture,
-    },
+    inspect::Stated,
+    record::{Files, read_capture},
     report,
-    wire::{Part, bare::Bare},
 };
 use serde_json::{Map, json};
 use ssh_key::{LineEnding, PrivateKey};
 
-/// Files by path.
-pub type Folder = BTreeMap<String, Vec<u8>>;
-
-/// The program.
-pub fn feelgauge(args: &[&str]) -> Output {
-    Command::new(env!("CARGO_BIN_EXE_feelgauge"))
-        .args(args)
-        .output()
-        .unwrap()
-}
-
-/// The program, which must succeed; its standard output.
-pub fn done(args: &[&str]) -> String {
-    let run = feelgauge(args);
-    assert!(
-        run.status.success(),
-        "{args:?}: {}",
-        String::from_utf8_lossy(&run.stderr)
-    );
-    String::from_utf8(run.stdout).unwrap()
-}
-
-/// A path as an argument.
-pub fn arg(path: &Path) -> &str {
-    path.to_str().unwrap()
-}
+pub use crate::folders::{Folder, LEAK, PULL, arg, copy, done, feelgauge, load};
+use crate::folders::{samples, tiny_leak};
 
 /// The tool, or none where it is missing, which is said.
 pub fn tool(name: &str, args: &[&str]) -> Option<Command> {
@@ -66,44 +35,6 @@ pub fn tool(name: &str, args: &[&str]) -> Option<Command> {
     );
     eprintln!("SKIPPED: {name} is missing");
     None
-}
-
-/// Copies a folder; what was read-only may be written in the copy.
-pub fn copy(from: &Path, to: &Path) {
-    fs::create_dir_all(to).unwrap();
-    for entry in fs::read_dir(from).unwrap() {
-        let entry = entry.unwrap();
-        let target = to.join(entry.file_name());
-        if entry.file_type().unwrap().is_dir() {
-            copy(&entry.path(), &target);
-        } else {
-            fs::copy(entry.path(), &target).unwrap();
-            fs::set_permissions(&target, fs::Permissions::from_mode(0o644)).unwrap();
-        }
-    }
-}
-
-/// Every file under a folder.
-pub fn load(base: &Path) -> Folder {
-    let mut files = Folder::new();
-    let mut open = vec![base.to_path_buf()];
-    while let Some(folder) = open.pop() {
-        for entry in fs::read_dir(folder).unwrap() {
-            let path = entry.unwrap().path();
-            if path.is_dir() {
-                open.push(path);
-            } else {
-                let name = path
-                    .strip_prefix(base)
-                    .unwrap()
-                    .to_str()
-                    .unwrap()
-                    .to_owned();
-                files.insert(name, fs::read(&path).unwrap());
-            }
-        }
-    }
-    files
 }
 
 /// Writes a folder.
@@ -140,35 +71,6 @@ pub fn journal_text() -> String {
     text
 }
 
-/// A capture of a few bare lines, which is refused as too short: small, and every byte of it counts.
-fn tiny_capture(base: &Path) -> String {
-    let bare = Bare::describe("pressure:Pa:1").unwrap();
-    let stated = Stated {
-        volume_m3: Some(131e-6),
-        ..Stated::default()
-    };
-    let anchor = Anchor {
-        host_us: 0,
-        wall: "2031-05-17T15:00:00Z".parse().unwrap(),
-    };
-    let mut meta = CaptureMeta::new(Test::Leak, anchor, &stated, None);
-    meta.probes.push(ProbeMeta::of_bare(&bare, 0, "virtual-9"));
-    let disk = Files::under(base);
-    disk.create_base().unwrap();
-    let mut writer = CaptureWriter::begin(disk, &meta, None).unwrap();
-    for n in 0..3_u64 {
-        let row = Row {
-            host_us: 1000 * n,
-            bytes: format!("{}", 100 * n).into_bytes(),
-            part: Part::Whole,
-        };
-        writer.keep(Input::Row(0, row)).unwrap();
-    }
-    let name = writer.folder().to_owned();
-    writer.close(9000, "finished").unwrap();
-    name
-}
-
 fn record_finding(base: &Path, name: &str) {
     let capture = read_capture(&Files::under(base.join("captures")), name).unwrap();
     let finding = capture.analyze(Stated::default(), None).unwrap();
@@ -180,10 +82,6 @@ fn record_finding(base: &Path, name: &str) {
     .unwrap();
 }
 
-/// The leak and the pull among the sample captures.
-pub const LEAK: &str = "20310517T142140Z-leak-whole";
-pub const PULL: &str = "20310517T142649Z-pull-plug_in_cold";
-
 /// An inspection with facts, journal, a photograph that is none, and captures with their findings.
 fn inspection(base: &Path, full: bool) {
     fs::create_dir_all(base.join("photographs")).unwrap();
@@ -194,12 +92,11 @@ fn inspection(base: &Path, full: bool) {
     .unwrap();
     fs::write(base.join("journal.jsonl"), journal_text()).unwrap();
     fs::write(base.join("photographs/front.jpg"), b"no real photograph").unwrap();
-    let name = tiny_capture(&base.join("captures"));
+    let name = tiny_leak(&base.join("captures"));
     record_finding(base, &name);
     if full {
         for name in [LEAK, PULL] {
-            let samples = Path::new(env!("CARGO_MANIFEST_DIR")).join("captures");
-            copy(&samples.join(name), &base.join("captures").join(name));
+            copy(&samples().join(name), &base.join("captures").join(name));
             record_finding(base, name);
         }
         let leak = base.join("captures").join(LEAK);

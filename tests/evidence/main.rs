@@ -6,6 +6,8 @@ mod attacks;
 mod bits;
 mod deed;
 mod fixture;
+#[path = "../folders/mod.rs"]
+mod folders;
 mod keys;
 mod names;
 mod stock;

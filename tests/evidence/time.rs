@@ -102,7 +102,7 @@ fn a_stamp_fixes_the_seal_and_its_signatures_in_time() {
     let roots = authority.at("root.pem");
     let said = done(&["verify", arg(&bag), "--time-roots", arg(&roots)]);
     assert!(
-        said.contains("holds    time_chain   1 time-stamps, signature and chain"),
+        said.contains("holds    time_chain   1 time-stamp, signature and chain"),
         "{said}"
     );
     // the other side without us

@@ -248,6 +248,16 @@ fn first_by_program(bag: &Folder, more: &[&str]) -> Option<String> {
     (status != 0).then(|| format!("exit {status}: {first}"))
 }
 
+/// The row in which the program says that a result is the same to 1e-9 alone; none: it does not.
+fn near_by_program(bag: &Folder) -> Option<String> {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("bag");
+    store(bag, &path);
+    let said = done(&["verify", arg(&path)]);
+    let row = said.lines().find(|line| line.contains("1 same to 1e-9"));
+    row.map(str::to_owned)
+}
+
 #[test]
 fn the_whole_inspection_holds_as_it_was_sealed() {
     let bag = load(&whole().at("bag"));
@@ -568,6 +578,8 @@ fn results_edited_by_those_who_hold_the_right_keys() {
             journal_fits(&mut bag, file);
             let anew = sealed_anew(&bag, &OWN);
             let said = first_by_program(&anew, &["--signers", arg(&whole().at("allowed"))]);
+            // a last digit is what another machine's functions may change: it passes, and verify says that it is not the same to the bit
+            let said = said.or_else(|| near_by_program(&anew));
             tried.seen(format!("{file}:{}: {}", n + 1, edited.trim()), said);
         }
     }

@@ -1,51 +1,18 @@
 //! Captures and inspections to export.
 
-use std::{
-    collections::BTreeMap,
-    fmt::Write as _,
-    fs,
-    path::{Path, PathBuf},
-    process::{Command, Output},
-};
+use std::{fmt::Write as _, fs, path::Path, process::Command};
 
 use feelgauge::{
-    inspect::{Input, Row, Stated, Test},
-    record::{
-        Capture, CaptureMeta, CaptureWriter, Files,
-        capture::{Anchor, ProbeMeta},
-        read_capture,
-    },
-    wire::{self, Message, Part, bare::Bare},
+    inspect::{Stated, Test},
+    record::{Capture, Files, read_capture},
+    wire::{self, Message, Part},
 };
 use serde_json::Value;
 
-pub const LEAK: &str = "20310517T142140Z-leak-whole";
-pub const PULL: &str = "20310517T142649Z-pull-plug_in_cold";
-pub const ROLL: &str = "20310517T143107Z-roll-one_fl";
+pub use crate::folders::{LEAK, PULL, ROLL, arg, copy, done, feelgauge, load, samples};
+
 /// The owner's name, which stands in no exported file.
 pub const OWNER: &str = "Avocet Wigeon";
-
-/// The sample captures.
-pub fn samples() -> PathBuf {
-    Path::new(env!("CARGO_MANIFEST_DIR")).join("captures")
-}
-
-pub fn feelgauge(args: &[&str]) -> Output {
-    Command::new(env!("CARGO_BIN_EXE_feelgauge"))
-        .args(args)
-        .output()
-        .unwrap()
-}
-
-/// The program, which must succeed; its standard output.
-#[track_caller]
-pub fn done(args: &[&str]) -> String {
-    let run = feelgauge(args);
-    let said = String::from_utf8_lossy(&run.stderr);
-    assert!(run.status.success(), "{args:?}: {said}");
-    assert!(!said.contains("panicked"), "{said}");
-    String::from_utf8(run.stdout).unwrap()
-}
 
 /// The program's result, with the exit status.
 #[track_caller]
@@ -58,41 +25,6 @@ pub fn export(paths: &[&Path], out: &Path, more: &[&str]) -> (i32, Value, String
     assert!(!said.contains("panicked"), "{said}");
     let result = serde_json::from_slice(&run.stdout).unwrap_or(Value::Null);
     (run.status.code().unwrap(), result, said)
-}
-
-pub fn arg(path: &Path) -> &str {
-    path.to_str().unwrap()
-}
-
-pub fn copy(from: &Path, to: &Path) {
-    fs::create_dir_all(to).unwrap();
-    for entry in fs::read_dir(from).unwrap() {
-        let entry = entry.unwrap();
-        let target = to.join(entry.file_name());
-        if entry.file_type().unwrap().is_dir() {
-            copy(&entry.path(), &target);
-        } else {
-            fs::copy(entry.path(), &target).unwrap();
-        }
-    }
-}
-
-/// Every file under a folder.
-pub fn load(base: &Path) -> BTreeMap<String, Vec<u8>> {
-    let mut files = BTreeMap::new();
-    let mut open = vec![base.to_path_buf()];
-    while let Some(folder) = open.pop() {
-        for entry in fs::read_dir(folder).unwrap() {
-            let path = entry.unwrap().path();
-            if path.is_dir() {
-                open.push(path);
-            } else {
-                let name = path.strip_prefix(base).unwrap().to_str().unwrap();
-                files.insert(name.to_owned(), fs::read(&path).unwrap());
-            }
-        }
-    }
-    files
 }
 
 /// Changes a text in a file.
@@ -164,31 +96,18 @@ pub fn inspection(base: &Path, tag: &str, operator: &str) {
 
 /// A capture of bare lines: one number each, in newtons.
 pub fn bare(base: &Path, numbers: &[&str]) -> String {
-    let bare = Bare::describe("force:N:1").unwrap();
     let stated = Stated {
         mass_kg: Some(3.4),
         ..Stated::default()
     };
-    let anchor = Anchor {
-        host_us: 5_000_000,
-        wall: "2031-05-19T08:00:00Z".parse().unwrap(),
-    };
-    let mut meta = CaptureMeta::new(Test::Pull, anchor, &stated, None);
-    meta.probes.push(ProbeMeta::of_bare(&bare, 0, "virtual-9"));
-    let disk = Files::under(base);
-    disk.create_base().unwrap();
-    let mut writer = CaptureWriter::begin(disk, &meta, None).unwrap();
-    for (n, text) in (0..).zip(numbers) {
-        let row = Row {
-            host_us: 5_000_000 + 1000 * n,
-            bytes: text.as_bytes().to_vec(),
-            part: Part::Whole,
-        };
-        writer.keep(Input::Row(0, row)).unwrap();
-    }
-    let name = writer.folder().to_owned();
-    writer.close(9_000_000, "finished").unwrap();
-    name
+    let probe = (Test::Pull, "force:N:1");
+    crate::folders::bare_capture(
+        base,
+        probe,
+        &stated,
+        (5_000_000, "2031-05-19T08:00:00Z"),
+        numbers,
+    )
 }
 
 /// What a capture's lines say, added up without the room that exports them: every good line's counts by its channel's own scale.

@@ -4,6 +4,8 @@
 
 mod again;
 mod fixture;
+#[path = "../folders/mod.rs"]
+mod folders;
 mod memory;
 mod odd;
 mod readers;

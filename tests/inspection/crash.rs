@@ -5,17 +5,13 @@ use std::path::Path;
 use feelgauge::{
     clock::Clock,
     evidence::journal,
-    inspect::{Input, Row, Stated, Test},
     inspection::{Car, Deed, Entry, Folder, FolderError, OPENING, Opening, Owner, Party, Stage},
-    record::{
-        CaptureMeta, CaptureWriter, Files, Storage as _,
-        capture::{Anchor, ProbeMeta},
-    },
-    wire::{Part, bare::Bare},
+    record::Storage as _,
 };
 
 use crate::{
     disk::{Disk, Handle, TAILS, Tail},
+    folders::{load, tiny_leak},
     place::picture,
 };
 
@@ -24,38 +20,9 @@ pub type Bytes = Vec<(String, Vec<u8>)>;
 /// A capture of a few bare lines.
 pub fn capture() -> (String, Bytes) {
     let dir = tempfile::tempdir().unwrap();
-    let bare = Bare::describe("pressure:Pa:1").unwrap();
-    let stated = Stated {
-        volume_m3: Some(131e-6),
-        ..Stated::default()
-    };
-    let anchor = Anchor {
-        host_us: 0,
-        wall: "2031-05-17T15:00:00Z".parse().unwrap(),
-    };
-    let mut meta = CaptureMeta::new(Test::Leak, anchor, &stated, None);
-    meta.probes.push(ProbeMeta::of_bare(&bare, 0, "virtual-9"));
-    let mut writer = CaptureWriter::begin(Files::under(dir.path()), &meta, None).unwrap();
-    for n in 0..3_u64 {
-        let row = Row {
-            host_us: 1000 * n,
-            bytes: format!("{}", 100 * n).into_bytes(),
-            part: Part::Whole,
-        };
-        writer.keep(Input::Row(0, row)).unwrap();
-    }
-    let name = writer.folder().to_owned();
-    writer.close(9000, "finished").unwrap();
-    let files = std::fs::read_dir(dir.path().join(&name))
-        .unwrap()
-        .map(|entry| {
-            let entry = entry.unwrap();
-            (
-                entry.file_name().into_string().unwrap(),
-                std::fs::read(entry.path()).unwrap(),
-            )
-        });
-    (name, files.collect())
+    let name = tiny_leak(dir.path());
+    let files = load(&dir.path().join(&name)).into_iter().collect();
+    (name, files)
 }
 
 fn opening() -> Opening {

@@ -8,6 +8,8 @@ mod copied;
 mod crash;
 mod disk;
 mod edges;
+#[path = "../folders/mod.rs"]
+mod folders;
 mod format;
 mod place;
 mod sample;

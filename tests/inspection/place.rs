@@ -9,9 +9,7 @@ use std::{
 
 use serde_json::Value;
 
-/// The leak and the pull among the sample captures.
-pub const LEAK: &str = "20310517T142140Z-leak-whole";
-pub const PULL: &str = "20310517T142649Z-pull-plug_in_cold";
+pub use crate::folders::{LEAK, PULL, copy};
 
 /// What one run said.
 #[derive(Debug)]
@@ -133,18 +131,4 @@ pub fn picture(format: image::ImageFormat, n: u8) -> Vec<u8> {
     let mut bytes = Cursor::new(Vec::new());
     drawn.write_to(&mut bytes, format).unwrap();
     bytes.into_inner()
-}
-
-/// Copies a folder.
-pub fn copy(from: &Path, to: &Path) {
-    fs::create_dir_all(to).unwrap();
-    for entry in fs::read_dir(from).unwrap() {
-        let entry = entry.unwrap();
-        let target = to.join(entry.file_name());
-        if entry.file_type().unwrap().is_dir() {
-            copy(&entry.path(), &target);
-        } else {
-            fs::write(&target, fs::read(entry.path()).unwrap()).unwrap();
-        }
-    }
 }

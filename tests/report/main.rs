@@ -3,6 +3,9 @@
 #![allow(clippy::unwrap_used)] // in a test an unwrap is an assertion
 
 mod car;
+#[path = "../folders/mod.rs"]
+mod folders;
+mod older;
 mod page;
 mod program;
 mod words;

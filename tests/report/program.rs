@@ -3,7 +3,7 @@
 use std::{
     fs,
     path::{Path, PathBuf},
-    process::{Command, Output},
+    process::Command,
 };
 
 use feelgauge::{
@@ -14,11 +14,14 @@ use feelgauge::{
 };
 use serde_json::Value;
 
-use crate::car::{self, LEAK, OWNER, PLOVER, PULL, ROLL};
+use crate::{
+    car::{self, LEAK, OWNER, PLOVER, PULL, ROLL},
+    folders::feelgauge,
+};
 
 /// An inspection on the disk.
-struct Visit {
-    dir: tempfile::TempDir,
+pub struct Visit {
+    pub dir: tempfile::TempDir,
     folder: Folder,
     clock: Clock,
 }
@@ -39,7 +42,7 @@ impl Visit {
         Self { dir, folder, clock }
     }
 
-    fn whole() -> Self {
+    pub fn whole() -> Self {
         let visit = Self::new();
         for name in [LEAK, PULL, ROLL] {
             let source = Path::new("captures").join(name);
@@ -51,15 +54,15 @@ impl Visit {
         visit
     }
 
-    fn base(&self) -> PathBuf {
+    pub fn base(&self) -> PathBuf {
         self.dir.path().join("no-14")
     }
 
-    fn at(&self, name: &str) -> String {
+    pub fn at(&self, name: &str) -> String {
         self.dir.path().join(name).to_str().unwrap().to_owned()
     }
 
-    fn sees(&self, text: &str) {
+    pub fn sees(&self, text: &str) {
         let deed = Deed::Observed {
             sense: Sense::Seen,
             text: text.into(),
@@ -69,15 +72,8 @@ impl Visit {
     }
 }
 
-fn feelgauge(args: &[&str]) -> Output {
-    Command::new(env!("CARGO_BIN_EXE_feelgauge"))
-        .args(args)
-        .output()
-        .unwrap()
-}
-
 #[track_caller]
-fn json(args: &[&str]) -> Value {
+pub fn json(args: &[&str]) -> Value {
     let out = feelgauge(&[args, &["--json"]].concat());
     let err = String::from_utf8_lossy(&out.stderr);
     assert_eq!(out.status.code(), Some(0), "{args:?}: {err}");

@@ -201,7 +201,7 @@ fn what_differs_and_what_cannot_be_read_is_said() {
         &words(&build(&inspected)),
         &[
             "DIFFERS from what its lines give: findings/x.json:7: other",
-            "1 of the recorded results DIFFER",
+            "DIFFERING from it: 1 recorded result, named where it stands.",
             "captures/20310517T150000Z-leak-whole: no capture.toml. Nothing in this report is taken from it.",
             "photographs/lid.jpg: cannot be shown: no picture",
         ],

@@ -31,27 +31,39 @@ pub(super) struct Drawn {
     on_its_side: bool,
 }
 
-pub(super) const CAR: Drawn = Drawn {
-    name: "car-from-above.jpg",
-    taken: "2031:05:17 13:55:12",
-    words: "The car from above as it came in, with its tag",
-    svg: include_str!("photographs/car.svg"),
-    on_its_side: false,
-};
+/// A drawing as it lies in the file; `taken` by the camera's clock.
+const fn drawn(
+    (name, taken): (&'static str, &'static str),
+    words: &'static str,
+    svg: &'static str,
+) -> Drawn {
+    Drawn {
+        name,
+        taken,
+        words,
+        svg,
+        on_its_side: false,
+    }
+}
+
+pub(super) const CAR: Drawn = drawn(
+    ("car-from-above.jpg", "2031:05:17 13:55:12"),
+    "The car from above as it came in, with its tag",
+    include_str!("photographs/car.svg"),
+);
 pub(super) const LID: Drawn = Drawn {
-    name: "tank-lid.jpg",
-    taken: "2031:05:19 16:12:40",
-    words: "Tank lid opened: the seal is cracked and pressed flat",
-    svg: include_str!("photographs/lid.svg"),
     on_its_side: true,
+    ..drawn(
+        ("tank-lid.jpg", "2031:05:19 16:12:40"),
+        "Tank lid opened: the seal is cracked and pressed flat",
+        include_str!("photographs/lid.svg"),
+    )
 };
-pub(super) const RING: Drawn = Drawn {
-    name: "front-ring-gear.jpg",
-    taken: "2031:05:19 16:48:03",
-    words: "Front ring gear taken out: one tooth chipped, a burr beside it",
-    svg: include_str!("photographs/ring.svg"),
-    on_its_side: false,
-};
+pub(super) const RING: Drawn = drawn(
+    ("front-ring-gear.jpg", "2031:05:19 16:48:03"),
+    "Front ring gear taken out: one tooth chipped, a burr beside it",
+    include_str!("photographs/ring.svg"),
+);
 
 impl Drawn {
     /// The file: a JPEG with the camera's notes.

@@ -306,7 +306,7 @@ impl Visit {
             Err(e) => return Err(format!("{path}: {e}")),
         };
         let text = String::from_utf8(bytes).map_err(|_| format!("{path} is no UTF-8"))?;
-        let value = crate::report::export::finding::exact(&text);
+        let value = serde_json::from_str(&text);
         value.map(Some).map_err(|e| format!("{path}: {e}"))
     }
 

@@ -24,6 +24,7 @@ use crate::{
         tree::{self, Listing, MAX_FILE},
     },
     inspection::{OPENING, OWNER, Owner},
+    units::count,
 };
 
 /// Shortest piece of the owner's data that is looked for: shorter ones stand everywhere by chance.
@@ -98,10 +99,10 @@ fn text(result: &CopyResult, is_sealed: bool) -> String {
         String::new()
     };
     format!(
-        "{}: {} files, without {}{check}\nNot looked at: what photographs show, and text that files such as PDFs pack. The digest of what was left out stays in\n\
+        "{}: {}, without {}{check}\nNot looked at: what photographs show, and text that files such as PDFs pack. The digest of what was left out stays in\n\
 the lists: whoever guesses its every byte can tell that the guess is right.\n",
         result.copy,
-        result.files,
+        count(result.files, "file"),
         result.left_out.join(", ")
     )
 }

@@ -1,14 +1,17 @@
 //! `inspection show`: the whole visit on one plain page, and what a good record still lacks.
 
+use std::path::Path;
+
 use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::{
-    super::{DONE, Outcome, Output},
+    super::{DONE, Failure, Outcome, Output, tree::Disk},
     args::ShowArgs,
     failure,
 };
 use crate::{
+    evidence::{bag::digests_of, contents, tree},
     inspection::{Entry, Folder, OWNER, Opening, Visit, gaps},
     report::told,
 };
@@ -37,10 +40,11 @@ pub(super) fn run(args: &ShowArgs, output: &mut Output) -> Outcome {
     let folder = Folder::open(&args.dir).map_err(failure)?;
     let visit = folder.visit().map_err(failure)?;
     let remarks = folder.remarks().map_err(failure)?;
+    let report = report_stands(&folder, &args.dir)?;
     let result = ShowResult {
         inspection: args.dir.display().to_string(),
         sealed: folder.sealed().is_some(),
-        missing: gaps(&visit),
+        missing: gaps(&visit).into_iter().chain(report).collect(),
         opening: visit.opening.clone(),
         has_owner: visit.owner.is_some(),
         entries: visit.entries.clone(),
@@ -48,6 +52,37 @@ pub(super) fn run(args: &ShowArgs, output: &mut Output) -> Outcome {
     };
     output.result(&result, |_| page(&result, &visit))?;
     Ok(DONE)
+}
+
+/// In what the report is not one of everything that is there, and what to do; `None`: it is, or there is none.
+fn report_stands(folder: &Folder, named: &Path) -> Result<Option<String>, Failure> {
+    let disk = Disk::at(folder.base());
+    let work = |what: String| Failure::Work(format!("{}: {what}", disk.base.display()));
+    let listing = tree::list(&disk).map_err(|e| work(e.to_string()))?;
+    if listing.files.keys().all(|path| contents::is_listed(path)) {
+        return Ok(None);
+    }
+    let files = digests_of(&disk, listing.files.keys()).map_err(|e| work(e.to_string()))?;
+    let there = files
+        .into_iter()
+        .map(|(path, digests)| (path, digests.sha256));
+    let standing = contents::standing(&disk, "", &there.collect());
+    let Some(standing) = standing.map_err(|e| work(e.to_string()))? else {
+        return Ok(None);
+    };
+    if standing.fits() {
+        return Ok(None);
+    }
+    let differences = standing.differences.iter().map(ToString::to_string);
+    let said: Vec<String> = standing.remarks.into_iter().chain(differences).collect();
+    let todo = match folder.sealed() {
+        None => format!("make it again: feelgauge report {}", named.display()),
+        Some(_) => format!(
+            "one of what is sealed: feelgauge report {} --out DIR",
+            named.display()
+        ),
+    };
+    Ok(Some(format!("{}; {todo}", said.join("; "))))
 }
 
 /// One line, or a text of several, the later ones set in. What stands in an inspection is somebody's text: no control

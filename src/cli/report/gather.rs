@@ -3,15 +3,18 @@
 use super::super::{Failure, compare, tree::Disk, verify::whole};
 use crate::{
     evidence::{
-        Basis, TAG_FILES, TAG_MANIFEST, Tree as _,
+        Basis, TAG_FILES, TAG_MANIFEST,
+        bag::digests_of,
         captures::{self, ComparisonOf, agreement},
-        tree::{self, MAX_FILE, MAX_TAG},
+        contents,
+        manifest::Manifest,
+        tree::{self, MAX_TAG},
     },
-    inspection::{CAPTURES, FINDINGS, Folder, FolderError, REPORT, VEHICLE, Visit, photograph},
+    inspection::{CAPTURES, FINDINGS, Folder, FolderError, VEHICLE, Visit, photograph},
     record::{capture::is_safe_name, writer::sha256},
     report::document::{
         Attached, Shown,
-        build::{CONTENTS, Inspected, InspectedCapture, InspectedComparison, Proof, ReadCapture},
+        build::{Inspected, InspectedCapture, InspectedComparison, Proof, ReadCapture},
     },
     vehicle::Vehicle,
 };
@@ -149,24 +152,25 @@ fn photographs(folder: &Folder, visit: &Visit) -> Vec<(String, Result<Shown, Str
 fn open(disk: &Disk, own: bool) -> Result<Proof, Failure> {
     let at = |path: &str| disk.base.join(path).display().to_string();
     let listing = tree::list(disk).map_err(|e| Failure::Work(format!("{}: {e}", at(""))))?;
-    let in_report = format!("{REPORT}/");
-    let is_report = |path: &str| path == REPORT || path.starts_with(&in_report);
-    if let Some(refused) = listing.refused.iter().find(|d| !is_report(&d.file)) {
+    let refused = listing
+        .refused
+        .iter()
+        .find(|d| contents::is_listed(&d.file));
+    if let Some(refused) = refused {
         return Err(Failure::Work(format!("{}/{refused}", disk.base.display())));
     }
-    let mut contents = String::new();
-    for path in listing.files.keys().filter(|path| !is_report(path)) {
-        let digests = disk
-            .open(path)
-            .and_then(|mut stream| tree::digests(&mut stream, MAX_FILE))
-            .map_err(|e| Failure::Work(format!("{}: {e}", at(path))))?;
-        let digests = digests
-            .ok_or_else(|| Failure::Work(format!("{}: grew while it was read", at(path))))?;
-        contents.push_str(&[digests.sha256.as_str(), "  ", path, "\n"].concat());
-    }
-    let folder = if own { in_report.as_str() } else { "" };
+    let listed = listing
+        .files
+        .keys()
+        .filter(|path| contents::is_listed(path));
+    let files = digests_of(disk, listed)
+        .map_err(|e| Failure::Work(format!("{}/{e}", disk.base.display())))?;
+    let list = files
+        .into_iter()
+        .map(|(path, digests)| (path, digests.sha256));
+    let contents = Manifest(list.collect()).text();
     Ok(Proof::Open {
-        path: format!("{folder}{CONTENTS}"),
+        path: if own { contents::FILE } else { contents::NAME }.into(),
         sha256: sha256(contents.as_bytes()),
         contents,
     })

@@ -10,6 +10,7 @@ use super::{Plan, Shown};
 use crate::{
     inspect::{Feed, Input, Reading, Session, Settings, Source, Test},
     reading::Refusal,
+    units::count,
     wire::LinkHealth,
 };
 
@@ -89,13 +90,12 @@ impl Seen {
         };
         let faults = match inner.links.iter().map(|(_, faults)| faults).sum::<u64>() {
             0 => "no faults".into(),
-            1 => "1 fault".into(),
-            n => format!("{n} faults"),
+            n => count(n, "fault"),
         };
         format!(
-            "{}: {time} | {now} | {} readings | {faults}",
+            "{}: {time} | {now} | {} | {faults}",
             self.test.word(),
-            inner.readings
+            count(inner.readings, "reading")
         )
     }
 }

@@ -1,6 +1,9 @@
 //! The inspection itself: its journal, its captures, and its findings worked out anew.
 
-use std::{collections::BTreeSet, io};
+use std::{
+    collections::{BTreeMap, BTreeSet},
+    io,
+};
 
 use super::{
     Walk,
@@ -10,11 +13,12 @@ use crate::{
     evidence::{
         DATA, Difference,
         captures::{self, Agreement},
-        journal,
+        contents, journal,
         manifest::Manifest,
         tree::MAX_TAG,
     },
     record::Capture,
+    units::count,
 };
 
 impl Walk<'_> {
@@ -45,14 +49,14 @@ impl Walk<'_> {
                 self.named_files(&path, &found, &mut wrong);
                 let back = match found.backward {
                     0 => String::new(),
-                    n => format!("; the clock goes back {n} times"),
+                    n => format!("; the clock goes back {}", count(n, "time")),
                 };
                 check(
                     "journal",
                     format!(
-                        "{} lines, each with the digest of the one before; {} files with the digests that lines give them{back}",
-                        found.lines,
-                        found.files.len()
+                        "{}, each with the digest of the one before; {} with the digest that a line gives{back}",
+                        count(found.lines, "line"),
+                        count(found.files.len() as u64, "file")
                     ),
                     wrong,
                 )
@@ -62,20 +66,58 @@ impl Walk<'_> {
         Ok(())
     }
 
-    /// Files that the journal names with a digest are those files. What was left out of this copy is not looked at.
-    fn named_files(&self, path: &str, journal: &journal::Journal, wrong: &mut Vec<Difference>) {
+    /// Digests of the inspection's files, by path from its folder, as the manifest states them, those that were left out of this
+    /// copy too; `None`: it cannot be understood, which is told of elsewhere.
+    fn sealed_digests(&self) -> Option<BTreeMap<String, String>> {
         let name = "manifest-sha256.txt";
         let bytes = self.tags.get(name).map_or(&[][..], Vec::as_slice);
-        // a manifest that cannot be understood is told of elsewhere
-        let Ok(listed) = Manifest::parse(name, bytes, 64, |_| true) else {
+        let listed = Manifest::parse(name, bytes, 64, |_| true).ok()?;
+        let inside = |(path, digest): (String, String)| {
+            Some((path.strip_prefix("data/")?.to_owned(), digest))
+        };
+        Some(listed.0.into_iter().filter_map(inside).collect())
+    }
+
+    /// The report's own list beside the files that are sealed.
+    pub(super) fn report_stands(&mut self) -> io::Result<()> {
+        let is_here = |file: &str| self.listing.files.contains_key(&format!("{DATA}/{file}"));
+        let Some(sealed) = self.sealed_digests() else {
+            return Ok(());
+        };
+        // what is missing here is told of elsewhere, or was left out of this copy
+        if !is_here(journal::FILE)
+            || (sealed.contains_key(contents::FILE) && !is_here(contents::FILE))
+        {
+            return Ok(());
+        }
+        if let Some(standing) = contents::standing(self.bag, DATA, &sealed)? {
+            let listed = count(standing.listed, "file");
+            let mut row = if standing.remarks.is_empty() {
+                let said =
+                    format!("its list names {listed} and was laid beside those that are sealed");
+                check("report", said, standing.differences)
+            } else {
+                check("report", standing.remarks.join("; "), standing.differences)
+            };
+            if !standing.remarks.is_empty() && row.outcome == Outcome::Holds {
+                row.outcome = Outcome::Remark;
+            }
+            self.report.add(row);
+        }
+        Ok(())
+    }
+
+    /// Files that the journal names with a digest are those files. What was left out of this copy is not looked at.
+    fn named_files(&self, path: &str, journal: &journal::Journal, wrong: &mut Vec<Difference>) {
+        let Some(sealed) = self.sealed_digests() else {
             return;
         };
         for (file, (line, digest)) in &journal.files {
             if self.basis.left_out.contains(file) {
                 continue;
             }
-            let what = match listed.0.get(&format!("{DATA}/{file}")) {
-                Some(listed) if listed == digest => continue,
+            let what = match sealed.get(file) {
+                Some(sealed) if sealed == digest => continue,
                 Some(_) => {
                     format!("names {file} with another digest: it was changed after that line")
                 }
@@ -113,8 +155,8 @@ impl Walk<'_> {
             ),
         };
         let said = format!(
-            "{} captures against their own counts and digests{cut}",
-            names.len()
+            "{}, counts and digests as when closed{cut}",
+            count(names.len() as u64, "capture")
         );
         self.report.add(check("captures", said, wrong));
         self.other_findings(&names, &mut tally);
@@ -208,12 +250,17 @@ impl Tally {
 
     /// The row of the findings.
     pub fn row(self) -> Check {
-        self.row_of("findings", "worked out anew from the verbatim lines")
+        self.row_of(
+            "findings",
+            "finding",
+            "worked out anew from the verbatim lines",
+        )
     }
 
-    /// The row of a part.
-    pub fn row_of(self, part: &'static str, how: &str) -> Check {
-        let mut said = vec![format!("{} {how}: same to the bit", self.same)];
+    /// The row of a part; `one`: what each of its results is.
+    pub fn row_of(self, part: &'static str, one: &str, how: &str) -> Check {
+        let same = count(self.same, one);
+        let mut said = vec![format!("{same} {how}: same to the bit")];
         if self.platform > 0 {
             let n = self.platform;
             said.push(format!("{n} same to 1e-9 (a function of the platform)"));

@@ -16,7 +16,7 @@ use super::{
     manifest::Manifest,
     tree::{self, Listing, MAX_FILE, MAX_TAG, Tree},
 };
-use crate::{reading::SOFTWARE, record::writer::sha256};
+use crate::{reading::SOFTWARE, record::writer::sha256, units::count};
 use report::not_checked;
 
 /// Longest statement of a signer, bytes.
@@ -102,6 +102,7 @@ impl Walk<'_> {
         self.signatures()?;
         self.journal()?;
         self.captures_and_findings()?;
+        self.report_stands()?;
         if self.report.stamps.is_empty() {
             self.report.not_proven.push(WITHOUT_TIME.into());
         }
@@ -140,7 +141,10 @@ fingerprints above with the ones that the signers gave you, or bring their keys:
         }
         self.report.seal = self.tags.get(TAG_MANIFEST).map(|bytes| sha256(bytes));
         let readable = self.listing.refused.is_empty();
-        let said = format!("{} files, names and kinds as a seal allows", files.len());
+        let said = format!(
+            "{}, names and kinds as a seal allows",
+            count(files.len() as u64, "file")
+        );
         self.report.add(check("names", said, wrong));
         let sizes_fit = self.sizes();
         Ok(readable && sizes_fit)
@@ -174,8 +178,9 @@ fingerprints above with the ones that the signers gave you, or bring their keys:
             bytes <= info.bytes && files + left_out == info.files
         };
         let what = format!(
-            "Payload-Oxum says {} bytes in {} files, and {bytes} in {files} are there",
-            info.bytes, info.files
+            "Payload-Oxum says {} in {}, and {bytes} in {files} are there",
+            count(info.bytes, "byte"),
+            count(info.files, "file")
         );
         let wrong = if fits {
             Vec::new()
@@ -184,7 +189,7 @@ fingerprints above with the ones that the signers gave you, or bring their keys:
         };
         self.report.add(check(
             "sizes",
-            format!("{bytes} bytes in {files} files"),
+            format!("{} in {}", count(bytes, "byte"), count(files, "file")),
             wrong,
         ));
         self.report.follows.clone_from(&info.follows);
@@ -240,7 +245,10 @@ fingerprints above with the ones that the signers gave you, or bring their keys:
             0 => String::new(),
             n => format!("; {n} left out of this copy and not checked"),
         };
-        let said = format!("{hashed} files read, SHA-256 and SHA-512{left_out}");
+        let said = format!(
+            "{} read, SHA-256 and SHA-512{left_out}",
+            count(hashed, "file")
+        );
         self.report.add(check("manifests", said, wrong));
         Ok(())
     }

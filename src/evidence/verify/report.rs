@@ -3,7 +3,10 @@
 use schemars::JsonSchema;
 use serde::Serialize;
 
-use crate::evidence::{Difference, captures::ComparisonOf};
+use crate::{
+    evidence::{Difference, captures::ComparisonOf},
+    units::count,
+};
 
 /// Differences that are told of one part; the rest is counted.
 const MAX_TOLD: usize = 20;
@@ -14,6 +17,8 @@ const MAX_TOLD: usize = 20;
 pub enum Outcome {
     /// Looked at, and as it should be.
     Holds,
+    /// Looked at, and no difference; but something that a reader must know.
+    Remark,
     /// Looked at, and something is not as it should be.
     Differs,
     /// Not looked at, or only in part.
@@ -23,7 +28,8 @@ pub enum Outcome {
 /// One row of the table.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, JsonSchema)]
 pub struct Check {
-    /// What was looked at: `names`, `sizes`, `manifests`, `signatures`, `signers`, `time`, `journal`, `captures`, `findings`.
+    /// What was looked at: `names`, `sizes`, `manifests`, `signatures`, `signers`, `time`, `journal`, `captures`, `findings`,
+    /// `report`, `comparisons`, `time_chain`.
     pub part: &'static str,
     /// How it came out.
     pub outcome: Outcome,
@@ -103,6 +109,12 @@ impl Report {
         self.first = first(false).or_else(|| first(true));
     }
 
+    /// What a reader must know though nothing differs, a sentence each.
+    pub fn remarks(&self) -> Vec<String> {
+        let remarks = self.checks.iter().filter(|c| c.outcome == Outcome::Remark);
+        remarks.map(|c| c.said.clone()).collect()
+    }
+
     /// The row of a part.
     pub fn of(&self, part: &str) -> Option<&Check> {
         self.checks.iter().find(|c| c.part == part)
@@ -122,7 +134,7 @@ pub fn check(part: &'static str, said: impl Into<String>, differences: Vec<Diffe
         part,
         outcome,
         said: if more > 0 {
-            format!("{said}; {more} more differences")
+            format!("{said}; {}", count(more as u64, "more difference"))
         } else {
             said
         },

@@ -16,6 +16,7 @@ use crate::{
         tree::{self, MAX_FILE},
     },
     record::writer::sha256,
+    units::{count, share},
 };
 
 impl Walk<'_> {
@@ -55,11 +56,14 @@ impl Walk<'_> {
                 wrong.push(Difference::of(signers::FILE, what));
             }
         }
-        let holding = self.report.signatures.iter().filter(|s| s.holds).count();
-        let said = format!(
-            "{holding} of {} expected signers' signatures hold",
-            expected.signers.len()
-        );
+        let holding = self.report.signatures.iter().filter(|s| s.holds).count() as u64;
+        let said = match expected.signers.len() as u64 {
+            0 => "nobody is expected to sign".to_owned(),
+            all => {
+                let s = if holding == 1 { "s" } else { "" };
+                format!("{} hold{s}", share(holding, all, "expected signature"))
+            }
+        };
         self.report.add(check("signatures", said, wrong));
         self.trust(&expected);
         self.time(&expected, stamped);
@@ -181,8 +185,8 @@ impl Walk<'_> {
             })
             .collect();
         let said = format!(
-            "{} names and keys looked up in the file of --signers",
-            expected.signers.len()
+            "{} looked up by name and key in the file of --signers",
+            count(expected.signers.len() as u64, "signer")
         );
         let check = if expected.signers.is_empty() {
             not_checked("signers", "there is no list of expected signers")

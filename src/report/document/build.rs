@@ -24,7 +24,7 @@ use taken::Taken;
 /// Name of the attached results.
 pub const RESULTS: &str = "results.json";
 /// The list of everything that an open inspection holds but its report, as `sha256sum` prints it.
-pub const CONTENTS: &str = "contents-sha256.txt";
+pub const CONTENTS: &str = evidence::contents::NAME;
 
 /// What a report is made of.
 #[derive(Clone, Debug)]

@@ -258,9 +258,10 @@ fn attach(file: &mut File, attached: &Attached, made: jiff::Timestamp) -> Result
 #[cfg(test)]
 mod tests {
     use super::{
-        super::{Block, Section, Table},
+        super::{Block, Drawing, Judgement, Section, Table},
         *,
     };
+    use crate::report::plot::Mark;
 
     fn document(blocks: Vec<Block>) -> Document {
         Document {
@@ -368,6 +369,157 @@ mod tests {
                 _ => None,
             });
         assert_eq!(texts.filter(|t| *t == "row 101").count(), 3);
+    }
+
+    /// A drawing as wide as the rules are, with letters of 15 units.
+    fn rule() -> Drawing {
+        Drawing {
+            heading: String::new(),
+            svg: "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 640 106\"><text font-size=\"15\" y=\"90\">0</text></svg>".into(),
+            on_page: [String::new(), String::new()],
+            label: "a rule".into(),
+            caption: None,
+            size: (640.0, 106.0),
+        }
+    }
+
+    fn row(test: &str, words: &str) -> Block {
+        Block::Judgement(Judgement {
+            test: test.into(),
+            mark: Some(Mark::Within),
+            figure: "61.9 N at the top of a stroke".into(),
+            range: "59.8 to 64.0".into(),
+            words: words.into(),
+            rule: Some(rule()),
+        })
+    }
+
+    fn list(heading: &str, items: &[&str]) -> [Block; 2] {
+        let items = items.iter().map(|item| (*item).to_owned()).collect();
+        [
+            Block::Heading(heading.into()),
+            Block::List {
+                numbered: false,
+                items,
+            },
+        ]
+    }
+
+    /// As much as a visit with a repair has on its first page: what the demo's says, in its lengths.
+    fn full_summary() -> Vec<Block> {
+        let told = "At 11.2 kPa. Let the air out. The tank holds; nothing to do here. As it came in: 16.6 cm3 of air a minute (13.3 to 19.9), outside. \
+Lid clamped, so that only hose and tank body can leak (lid_clamped), as it came in: at most 0.14 cm3 of air a minute (0.00 to 0.14), within.";
+        let mut blocks = vec![
+            Block::Tag {
+                number: "14".into(),
+                name: "Plover 8".into(),
+                lines: vec![
+                    "Harbour Lane model club, 1:8 buggy, four-wheel drive, two-stroke glow engine of 3.5 cm3; an invented car, tank 125 cm3, 3.4 kg.".into(),
+                    "Known by: serial number HL-0814, struck into the chassis behind the tank; inventory sticker 14 on the wing's left end plate; scratch of 40 mm across the chassis, below the engine mount; fitted: steel clutch bell of another maker.".into(),
+                    "2031-05-17T13:52:00+00:00 to 2031-05-24T10:35:08+00:00. 21 C, 1011 hPa, car and probes an hour in the room.".into(),
+                    "Measured by R. Tern; owner's reference M-27, the borrower; came because: a hitch that comes and goes, and a starter that feels flat.".into(),
+                ],
+            },
+            Block::Say("After the repair roll is undecided, leak and pull are within. Decided: repair it; offered: 23.40 EUR. A whole donor car would be 60 to 80 EUR. The engine is within its limit and needs nothing.".into()),
+        ];
+        blocks.extend(["leak", "pull", "roll"].map(|test| row(test, told)));
+        let cells = |name: &str| {
+            ["renewed", "98 %", "55 min", "new", "18.90"]
+                .map(str::to_owned)
+                .into_iter()
+                .rev()
+                .chain([name.to_owned()])
+                .rev()
+                .collect()
+        };
+        blocks.push(Block::Table(Table {
+            caption: "What to open, in this order, and what it costs in EUR (prices: the club's list of 2031, invented)".into(),
+            head: ["part", "to do", "guilty", "work", "from", "price"].map(str::to_owned).to_vec(),
+            figures: vec![2, 3, 5],
+            rows: ["front diff", "lid seal", "front ring and pinion", "piston and sleeve", "all"].map(cells).to_vec(),
+            sum: true,
+        }));
+        blocks.extend(list(
+            "Seen and felt, not measured",
+            &[
+                "Seen: Complete, dirty, no broken part; tag 14 tied to the nose for the photograph. (see photographs/car-from-above.jpg).",
+                "Felt: Front left wheel turned by hand: a hitch that comes and goes.",
+                "Felt: Starter cord: weak to the hand; the spring is slow to take it back.",
+                "Smelt: Fuel at the tank's lid, an hour after it was drained and flushed.",
+                "Seen: Lid seal: cracked, pressed flat on one side. (see photographs/tank-lid.jpg).",
+                "Seen: Front ring gear: one tooth chipped, a burr beside it. Pinion, side and planet gears sound. (see photographs/front-ring-gear.jpg).",
+            ],
+        ));
+        blocks.extend(list("What was done", &["Lid seal, front ring and pinion renewed. Piston and sleeve renewed too, at the club's own wish and cost, from its stock: by the measurement that was not needed. Starter spring cleaned and oiled."]));
+        blocks.extend(list(
+            "Not checked",
+            &[
+                "Receiver, servos and batteries: not looked at.",
+                "Rear diff: not opened, it showed nothing.",
+            ],
+        ));
+        for small in [
+            "How to read the rules. The notch is the limit, the block the 95 % interval, the cut through it the value. Clear of the notch the verdict stands; across it, it is undecided.",
+            "Limits. leak: 0.3 cm3 of air a minute, from the vehicle file. pull: lift ratio 1, from the vehicle file. roll: a snag is reported when a car without one looks like this with a chance of at most 0.01 (from the vehicle file); within when a snag of 0.6 of the drag would have shown in every visible part (from the vehicle file). Undecided means that this record cannot say; it is no fault found and none ruled out. These are measurements, not a certificate.",
+            "Not sealed when this was made. Digest of report/contents-sha256.txt: sha256 6615fabe 75bd75cd 08e8a242 0ab12f73 fed44bbf 0f03ca5a 401a707c 6148c5db.",
+        ] {
+            blocks.push(Block::Small(small.into()));
+        }
+        blocks
+    }
+
+    /// Pages of the summary, its smallest letters, and the smallest letters in its rules; points.
+    fn measured(blocks: &[Block], paper: Paper) -> (usize, f64, f64) {
+        let layout = Layout::new(&document(blocks.to_vec()), paper.sheet()).unwrap();
+        let (mut letters, mut in_rules) = (f64::INFINITY, f64::INFINITY);
+        for placed in layout.pieces.iter().flat_map(|p| &p.placed) {
+            match &placed.what {
+                What::Text(run) => letters = letters.min(run.style.size),
+                // the tag's frame and the marks have none
+                What::Drawing { size, .. } if size.0 > 100.0 => {
+                    in_rules = in_rules.min(15.0 * size.0 / rule().size.0);
+                }
+                _ => {}
+            }
+        }
+        let pages = flow::pages(&layout.sheet, &layout.pieces).len();
+        (pages, letters, in_rules)
+    }
+
+    #[test]
+    fn a_full_summary_has_room_on_one_page_and_can_be_read() {
+        for paper in Paper::ALL {
+            let (pages, letters, in_rules) = measured(&full_summary(), paper);
+            assert_eq!(pages, 1, "{paper:?}");
+            assert!(letters >= 7.5, "{paper:?}: letters of {letters} pt");
+            assert!(in_rules >= 7.0 - 1e-9, "{paper:?}: {in_rules} pt");
+            let (_, out) = outside(&document(full_summary()), paper);
+            assert!(out.is_empty(), "{paper:?}: {out:?}");
+        }
+    }
+
+    /// Nothing is made small where there is room.
+    #[test]
+    fn a_summary_of_few_tests_keeps_its_letters() {
+        let mut few = full_summary();
+        few.retain(|block| match block {
+            Block::Judgement(judgement) => judgement.test == "leak",
+            block => !matches!(block, Block::Table(_)),
+        });
+        for paper in Paper::ALL {
+            let (pages, letters, in_rules) = measured(&few, paper);
+            assert_eq!(pages, 1, "{paper:?}");
+            assert!(letters >= 8.5 && in_rules > 8.0, "{letters} {in_rules}");
+        }
+    }
+
+    /// What cannot stand on one page goes on, and its letters stay readable.
+    #[test]
+    fn a_summary_without_end_goes_on_and_can_be_read() {
+        let mut long = full_summary();
+        long.extend((0..60).map(|_| Block::Text("Many words of a visit without end. ".repeat(5))));
+        let (pages, letters, in_rules) = measured(&long, Paper::A4);
+        assert!(pages > 1 && letters >= 7.5 && in_rules >= 7.0 - 1e-9);
     }
 
     #[test]

@@ -12,7 +12,10 @@ use crate::{
     inspect::guide::RollView,
     measure::roll::{RollFinding, Snag, Strip, Suspect},
     reading::Estimate,
-    report::number::{percent, shown},
+    report::{
+        count,
+        number::{percent, shown},
+    },
 };
 
 /// Most turns that are drawn: of a finding, of a running test.
@@ -180,7 +183,8 @@ impl Strips<'_> {
         let of = self
             .part
             .map_or_else(String::new, |part| format!(" of: {}", paper.part(part)));
-        let turns = format!("{} turns{of}, one line a turn.", shown.len());
+        let turns = count(shown.len() as u64, "turn");
+        let turns = format!("{turns}{of}, one line a turn.");
         match (hits, self.phase_deg) {
             (0, _) => format!("{turns} None of them shows a hit."),
             (n, Some((deg, _))) => {

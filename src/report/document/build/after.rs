@@ -13,7 +13,7 @@ use crate::{
     measure::compare::Change,
     reading::SOFTWARE,
     report::{
-        compare, leak, list,
+        compare, count, leak, list,
         page::refused,
         plot::{self, Width},
         pull, roll, sentence, told,
@@ -369,7 +369,10 @@ fn verify(of: &Of) -> Section {
     }
     let differ = match of.inspected.differing() {
         0 => String::new(),
-        n => format!(" {n} of the recorded results DIFFER from it; each is named where it stands."),
+        n => format!(
+            " DIFFERING from it: {}, named where it stands.",
+            count(n as u64, "recorded result")
+        ),
     };
     blocks.push(Block::Small(format!(
         "Every finding in this report was worked out anew by {SOFTWARE} from the recorded lines.{differ}"

@@ -17,7 +17,7 @@ const SUSPECTS: usize = 3;
 /// A suspect below this share is not worth opening anything.
 const WORTH: f64 = 0.1;
 
-const HOW_TO_READ: &str = "How to read the rules. The notch is the limit. The block is the 95 % interval, the cut through it the value: clear of the notch on one side or the other the verdict stands, across it the verdict is undecided.";
+const HOW_TO_READ: &str = "How to read the rules. The notch is the limit, the block the 95 % interval, the cut through it the value. Clear of the notch the verdict stands; across it, it is undecided.";
 
 /// The first page.
 pub(super) fn summary(of: &Of) -> Section {
@@ -28,8 +28,8 @@ pub(super) fn summary(of: &Of) -> Section {
             .map(|row| Block::Judgement(row.judgement.clone())),
     );
     blocks.extend(plan(of));
-    blocks.extend(done(of));
     blocks.extend(seen(of));
+    blocks.extend(done(of));
     blocks.extend(not_checked(of, &rows));
     if rows.iter().any(|row| row.judgement.rule.is_some()) {
         blocks.push(Block::Small(HOW_TO_READ.into()));
@@ -95,7 +95,7 @@ fn tag(of: &Of) -> Block {
     }
 }
 
-/// The day's conditions, every set that was read off.
+/// The day's conditions, every set that was read off, the same ones once.
 fn conditions(of: &Of) -> Vec<String> {
     let all = of.deeds().filter_map(|deed| match deed {
         Deed::Conditions {
@@ -104,12 +104,18 @@ fn conditions(of: &Of) -> Vec<String> {
             words,
         } => {
             let read = told::conditions(*temperature_k, *ambient_pa);
-            let all: Vec<String> = read.into_iter().chain(words.clone()).collect();
-            Some(all.join(", "))
+            Some(read.into_iter().chain(words.clone()).collect::<Vec<_>>())
         }
         _ => None,
     });
-    all.collect()
+    let mut said: Vec<Vec<String>> = Vec::new();
+    for set in all {
+        let is_said = |before: &Vec<String>| set.iter().all(|one| before.contains(one));
+        if !said.iter().any(is_said) {
+            said.push(set);
+        }
+    }
+    said.iter().map(|set| set.join(", ")).collect()
 }
 
 /// A test's row on the first page.

@@ -45,8 +45,21 @@ const SMALLEST: f64 = 0.5;
 
 /// Sizes of pictures that are tried.
 const ZOOMS: [f64; 4] = [1.25, 1.1, 1.0, 0.9];
-/// Sizes of the rules on the summary that are tried: it has room on one page.
-const SUMMARY_ZOOMS: [f64; 4] = [1.0, 0.9, 0.8, 0.72];
+/// Room and rules, and letters, of the summary that are tried until it has room on one page.
+const SUMMARY_SIZES: [(f64, f64); 6] = [
+    (1.0, 1.0),
+    (0.9, 0.96),
+    (0.8, 0.92),
+    (0.7, 0.88),
+    (0.6, 0.84),
+    (0.5, 0.8),
+];
+/// No letter of the summary is smaller, points.
+const LEAST: f64 = 7.5;
+/// Units of a drawing are never smaller than this on paper while the sheet is wide and high enough: letters of 15 units are 7 points.
+const LEGIBLE: f64 = 7.0 / 15.0;
+/// Highest words beside the number on the tag, points.
+const BESIDE_TAG: f64 = 160.0;
 
 /// All that a report's pages are made of.
 #[derive(Debug)]
@@ -59,6 +72,8 @@ pub(super) struct Layout {
     pub codes: Vec<Code>,
     /// How large pictures are, 1 as usual; on the summary the room between its parts too.
     zoom: f64,
+    /// How large letters are, 1 as usual; less on a full summary.
+    letters: f64,
     /// The section is the summary.
     first: bool,
     /// The node of tags that blocks go into.
@@ -86,7 +101,7 @@ impl Layout {
     pub fn new(document: &Document, sheet: Sheet) -> Result<Self, PdfError> {
         let mut layout = Self::empty(sheet);
         for (i, section) in document.sections.iter().enumerate() {
-            layout.zoom = best_zoom(section, i == 0, sheet)?;
+            (layout.zoom, layout.letters) = best_size(section, i == 0, sheet)?;
             layout.section(section, i == 0)?;
         }
         Ok(layout)
@@ -101,6 +116,7 @@ impl Layout {
             photographs: Vec::new(),
             codes: Vec::new(),
             zoom: 1.0,
+            letters: 1.0,
             first: false,
             inside: None,
             level: 1,
@@ -116,6 +132,17 @@ impl Layout {
             piece.before *= self.zoom;
         }
         self.pieces.push(piece);
+    }
+
+    /// A style as it is here: on a full summary with smaller letters, closer to each other.
+    fn of(&self, style: Style) -> Style {
+        Style {
+            size: (style.size * self.letters).max(LEAST.min(style.size)),
+            // the faces reach one size up and a fifth down
+            leading: (style.leading * (1.0 - 0.4 * (1.0 - self.letters)))
+                .max(style.leading.min(1.2)),
+            ..style
+        }
     }
 
     fn open(&mut self, kind: impl Into<TagKind>) -> usize {
@@ -185,17 +212,9 @@ impl Layout {
         let (left, right) = self.edges();
         let gap = 22.0;
         let room = right - left - gap;
-        let Some((one, first)) = narrow(blocks, room) else {
+        let Some((one, two, first)) = self.pair(blocks, room) else {
             return Ok(0);
         };
-        let Some((two, second)) = narrow(&blocks[one..], room) else {
-            return Ok(0);
-        };
-        if first + second > room {
-            return Ok(0);
-        }
-        // What neither needs is shared, so that both are about as wide as each other.
-        let first = (room / 2.0).clamp(first, room - second);
         let edges = [(left, left + first), (left + first + gap, right)];
         let mut both = Piece::default();
         for (part, edges) in [&blocks[..one], &blocks[one..one + two]]
@@ -225,6 +244,73 @@ impl Layout {
         }
         self.pieces.push(both);
         Ok(one + two)
+    }
+
+    /// How many blocks stand to the left and to the right, and how wide the left ones are.
+    fn pair(&self, blocks: &[Block], room: f64) -> Option<(usize, usize, f64)> {
+        let (one, first) = self.narrow(blocks, room)?;
+        let (two, second) = self.narrow(&blocks[one..], room)?;
+        if first + second > room {
+            return None;
+        }
+        // What neither needs is shared, so that both are about as wide as each other.
+        let first = (room / 2.0).clamp(first, room - second);
+        let third = &blocks[one + two..];
+        let lists = |of: &[Block]| matches!(of, [Block::Heading(_), Block::List { .. }, ..]);
+        if !lists(blocks) || !lists(&blocks[one..]) || !lists(third) {
+            return Some((one, two, first));
+        }
+        // Three lists: one of them stands under its neighbour, so that both sides are about as long as each other.
+        let Some((three, _)) = self.narrow(third, room) else {
+            return Some((one, two, first));
+        };
+        let lists = [blocks, &blocks[one..], third];
+        let [a, b, c] = lists.map(|of| self.lines_of_list(of, room / 2.0));
+        if (a + b).max(c) < a.max(b + c) {
+            Some((one + two, three, first))
+        } else {
+            Some((one, two + three, first))
+        }
+    }
+
+    /// Lines of a heading with its list, the heading's room as two.
+    fn lines_of_list(&self, blocks: &[Block], width: f64) -> usize {
+        let [Block::Heading(_), Block::List { items, .. }, ..] = blocks else {
+            return 0;
+        };
+        let lines = items
+            .iter()
+            .map(|item| wrap(&[(self.of(CELL), item)], width - 14.0).len());
+        2 + lines.sum::<usize>()
+    }
+
+    /// How many blocks at the beginning make a part that needs less than the whole room, and how much it needs: a short list
+    /// under its heading, or a small table.
+    fn narrow(&self, blocks: &[Block], room: f64) -> Option<(usize, f64)> {
+        let short =
+            |heading: &str, needs: f64| wrap(&[(self.of(HEADING), heading)], needs).len() <= 2;
+        match blocks {
+            [Block::Heading(heading), Block::List { .. }, ..] => {
+                let needs = room * 0.42;
+                let lines = self.lines_of_list(blocks, needs) - 2;
+                let small = short(heading, needs) && lines <= TOGETHER;
+                small.then_some((2, needs))
+            }
+            [Block::Table(table), ..] if table.rows.len() <= TOGETHER => {
+                let columns = table
+                    .rows
+                    .iter()
+                    .map(Vec::len)
+                    .max()
+                    .unwrap_or(0)
+                    .max(table.head.len());
+                let name = self.of(NAME);
+                let cells: f64 = wanted(table, columns, name).iter().map(|w| w.0).sum();
+                let needs = (cells + gap(columns) * columns as f64).max(room * 0.3);
+                short(&table.caption, needs).then_some((1, needs))
+            }
+            _ => None,
+        }
     }
 
     fn block(&mut self, block: &Block) -> Result<(), PdfError> {
@@ -278,7 +364,8 @@ impl Layout {
         keep: bool,
     ) {
         let tag = self.open(kind);
-        let lines = wrap(parts, self.sheet.room());
+        let parts: Vec<_> = parts.iter().map(|(s, text)| (self.of(*s), *text)).collect();
+        let lines = wrap(&parts, self.sheet.room());
         self.lines(&lines, self.sheet.left, before, Part::Tag(tag), keep);
     }
 
@@ -315,24 +402,21 @@ impl Layout {
     fn tag(&mut self, number: &str, name: &str, lines: &[String]) -> Result<(), PdfError> {
         const SIZE: f64 = 40.0;
         let (left, right) = self.edges();
+        let about = self.of(ABOUT);
         let big = Style::new(Face::Far, SIZE, 1.0);
         let number = Line::of(big, number);
         let frame = (23.0 + number.width + 11.0, 46.0);
         let title = self.open(tags::heading(1, name));
         let beside = frame.0 < self.sheet.room() / 3.0;
-        let (x, room) = if beside {
-            (left + frame.0 + 14.0, right - left - frame.0 - 14.0)
-        } else {
-            (left, right - left)
+        let words = |room| {
+            let about = lines.iter().flat_map(|l| wrap(&[(about, l)], room));
+            (wrap(&[(TITLE, name)], room), about.collect::<Vec<Line>>())
         };
-        let names = wrap(&[(TITLE, name)], room);
-        let about: Vec<Line> = lines
-            .iter()
-            .flat_map(|l| wrap(&[(ABOUT, l)], room))
-            .collect();
+        let x = left + frame.0 + 14.0;
+        let (names, about) = words(right - x);
         let tall: f64 = names.iter().chain(&about).map(|l| l.height).sum();
         let from = self.pieces.len();
-        if beside && tall < 120.0 {
+        if beside && tall < BESIDE_TAG {
             let mut piece = Piece::default();
             let svg = frame_of_tag(frame);
             let corner = (left, 0.0);
@@ -355,13 +439,14 @@ impl Layout {
             let size = (SIZE * self.sheet.room() / number.width.max(1.0)).clamp(12.0, SIZE);
             let text: String = number.runs.iter().map(|run| run.text.as_str()).collect();
             let lines = wrap(&[(big.sized(size), &text)], self.sheet.room());
+            let (names, about) = words(right - left);
             self.lines(&lines, left, 0.0, Part::Tag(title), true);
             self.lines(&names, left, 4.0, Part::Tag(title), true);
             let tag = self.open(Tag::P);
             self.lines(&about, left, 2.0, Part::Tag(tag), false);
         }
         self.rule(6.0, 3.0, THICK, 0, false);
-        if tall < 120.0 {
+        if tall < BESIDE_TAG {
             self.keep_since(from);
         }
         Ok(())
@@ -507,7 +592,11 @@ impl Layout {
         room: (f64, f64),
     ) -> Result<f64, PdfError> {
         let size = (drawing.size.0.max(1.0), drawing.size.1.max(1.0));
-        let scale = (room.0 / size.0).min(room.1 / size.1).min(LARGEST);
+        let most = (room.0 / size.0).min((self.sheet.depth() - 60.0) / size.1);
+        let scale = (room.0 / size.0)
+            .min(room.1 / size.1)
+            .min(LARGEST)
+            .max(LEGIBLE.min(most));
         let tag = self.open(tags::figure(&drawing.label));
         let size = (size.0 * scale, size.1 * scale);
         self.drawing(
@@ -526,18 +615,19 @@ impl Layout {
         let (left, right) = self.edges();
         let x = left + 42.0 * MM + 14.0;
         let name = Line::of(
-            Style::new(Face::Far, 26.0, 1.0),
+            self.of(Style::new(Face::Far, 26.0, 1.0)),
             &judgement.test.to_uppercase(),
         );
-        let size = 11.0 * self.zoom.clamp(0.88, 1.0);
-        let pad = 8.0 * self.zoom;
-        let parts: Vec<(Style, String)> = said(judgement, STRONG.sized(size), TEXT.sized(size));
+        let (pad, letters) = (8.0 * self.zoom, self.letters);
+        let (strong, plain) = (STRONG.sized(11.0), TEXT.sized(11.0));
+        let parts: Vec<(Style, String)> = said(judgement, strong, plain);
         let mut parts: Vec<_> = parts.iter().map(|(s, t)| (*s, t.as_str())).collect();
         if !parts.is_empty() {
-            parts.push((TEXT, " "));
+            parts.push((plain, " "));
         }
-        parts.push((TEXT.sized(size), judgement.words.as_str()));
-        let beside = wrap(&parts, right - x);
+        parts.push((plain, judgement.words.as_str()));
+        let here: Vec<_> = parts.iter().map(|(s, text)| (self.of(*s), *text)).collect();
+        let beside = wrap(&here, right - x);
         let before = self.enter(Tag::Div);
         let heading = self.open(tags::heading(self.level, &judgement.test));
         if beside.len() > TOGETHER || name.width > x - left {
@@ -546,12 +636,12 @@ impl Layout {
             let mut piece = Piece::default();
             let word = self.open(Tag::P);
             piece.line(&name, left, pad, Part::Tag(heading));
-            let verdict = Style::new(Face::Bold, 17.0, 1.0);
+            let verdict = self.of(Style::new(Face::Bold, 17.0, 1.0));
             self.chip(
                 &mut piece,
                 judgement.mark,
                 verdict,
-                (left, pad + 54.0),
+                (left, pad + 54.0 * letters),
                 false,
                 word,
             )?;
@@ -562,10 +652,11 @@ impl Layout {
                 y += line.height;
             }
             if let Some(rule) = &judgement.rule {
-                let room = ((right - x) * self.zoom, 26.0 * MM);
+                let legible = (LEGIBLE * rule.size.0).min(right - x);
+                let room = (((right - x) * self.zoom).max(legible), 26.0 * MM);
                 self.figure(&mut piece, rule, (x, y + 3.0), room)?;
             }
-            piece.height = piece.height.max(pad + 60.0) + 5.0 * self.zoom;
+            piece.height = piece.height.max(pad + 60.0 * letters) + 5.0 * self.zoom;
             let y = piece.height;
             piece.rule((left, right), y, THIN, LINE);
             self.push(piece);
@@ -630,15 +721,18 @@ impl Layout {
         Ok(())
     }
 
-    /// A row of cells with a line under it, whole or, when it is tall, line by line. `pad`: above and below the letters.
-    fn row(&self, cells: &[Cell], pad: f64, above: Option<f64>, below: Option<u8>) -> Vec<Piece> {
+    /// A row of cells with a line under it, whole or, when it is tall, line by line.
+    fn row(&self, cells: &[Cell], above: Option<f64>, below: Option<u8>) -> Vec<Piece> {
+        // above and below the letters
+        let pad = if self.first { 3.1 * self.zoom } else { 3.1 };
+        let style = self.of(CELL);
         let tallest = cells
             .iter()
             .map(|c| c.lines.len())
             .max()
             .unwrap_or(0)
             .max(1);
-        let height = CELL.height();
+        let height = style.height();
         let slices: Vec<_> = if tallest <= TOGETHER {
             std::iter::once(0..tallest).collect()
         } else {
@@ -656,7 +750,7 @@ impl Layout {
             }
             for cell in cells {
                 // An empty cell is still a cell.
-                let none = [Line::of(CELL, "")];
+                let none = [Line::of(style, "")];
                 let shown = match cell.lines.get(lines.start..cell.lines.len().min(lines.end)) {
                     Some(shown) if !shown.is_empty() => shown,
                     _ if i == 0 => &none,
@@ -697,19 +791,19 @@ impl Layout {
             let row = self.tags.open(Some(table), Tag::TR);
             let cells = [
                 Cell {
-                    lines: wrap(&[(NAME, what)], x - 10.0 - left),
+                    lines: wrap(&[(self.of(NAME), what)], x - 10.0 - left),
                     x: (left, x),
                     to_the_right: false,
                     tag: self.tags.open(Some(row), tags::name_of(true)),
                 },
                 Cell {
-                    lines: wrap(&[(CELL, value)], right - x),
+                    lines: wrap(&[(self.of(CELL), value)], right - x),
                     x: (x, right),
                     to_the_right: false,
                     tag: self.tags.open(Some(row), Tag::TD),
                 },
             ];
-            let mut pieces = self.row(&cells, 3.1, None, Some(HAIR));
+            let mut pieces = self.row(&cells, None, Some(HAIR));
             if let (0, Some(first)) = (i, pieces.first_mut()) {
                 first.before = 8.0;
             }
@@ -721,7 +815,7 @@ impl Layout {
 
     /// A table's head; gives what stands again on each page, if it is one piece.
     fn head_of_table(&mut self, names: &[Cell]) -> Option<Rc<Piece>> {
-        let mut pieces = self.row(names, 3.1, None, Some(LINE));
+        let mut pieces = self.row(names, None, Some(LINE));
         let again = (pieces.len() == 1).then(|| {
             let mut head = pieces[0].clone();
             for placed in &mut head.placed {
@@ -739,7 +833,6 @@ impl Layout {
 
     /// A table: its head stands again on each page.
     fn table(&mut self, table: &Table) {
-        let (left, right) = self.edges();
         let node = self.open(Tag::Table);
         if !table.caption.is_empty() {
             let before = self.inside.replace(node);
@@ -753,7 +846,8 @@ impl Layout {
             .max()
             .unwrap_or(0)
             .max(table.head.len());
-        let edges = edges(table, columns, (left, right));
+        let (name, cell) = (self.of(NAME), self.of(CELL));
+        let edges = edges(table, columns, name, self.edges());
         let cells =
             |tags: &mut Tags, row: usize, texts: &[String], style: Style, kind: &TagKind| {
                 let cell = |(column, x): (usize, &(f64, f64))| Cell {
@@ -775,7 +869,7 @@ impl Layout {
                 &mut self.tags,
                 row,
                 &table.head,
-                NAME,
+                name,
                 &tags::name_of(false),
             );
             again = self.head_of_table(&names);
@@ -785,12 +879,12 @@ impl Layout {
         for (i, texts) in table.rows.iter().enumerate() {
             let sum = table.sum && i == last;
             let row = self.tags.open(Some(body), Tag::TR);
-            let style = if sum { NAME } else { CELL };
+            let style = if sum { name } else { cell };
             let cells = cells(&mut self.tags, row, texts, style, &Tag::TD.into());
             let above = sum.then_some(MIDDLE);
             let before_sum = table.sum && i + 1 == last;
             let below = (!sum && !before_sum).then_some(HAIR);
-            let mut pieces = self.row(&cells, 3.1, above, below);
+            let mut pieces = self.row(&cells, above, below);
             // A sum does not stand alone on a page.
             if let Some(end) = pieces.last_mut().filter(|_| before_sum) {
                 end.keep = true;
@@ -804,7 +898,7 @@ impl Layout {
 
     fn list(&mut self, numbered: bool, items: &[String]) {
         // As small as the tables beside it on the summary.
-        let style = if self.first { CELL } else { TEXT };
+        let style = self.of(if self.first { CELL } else { TEXT });
         let strong = STRONG.sized(style.size);
         let list = self.open(tags::list(numbered));
         let left = self.sheet.left;
@@ -819,13 +913,8 @@ impl Layout {
             if lines.is_empty() {
                 lines.push(Line::of(style, ""));
             }
-            self.lines(
-                &lines,
-                x,
-                if i == 0 { 5.0 } else { 2.5 },
-                Part::Tag(body),
-                false,
-            );
+            let above = if i == 0 { 5.0 } else { 2.5 };
+            self.lines(&lines, x, above, Part::Tag(body), false);
             let Some(piece) = self.pieces.get_mut(first) else {
                 continue;
             };
@@ -1019,37 +1108,35 @@ impl Layout {
             let tag = self.open(Tag::Code);
             let lines = typed(CELL, row, self.sheet.right - x);
             let first = self.pieces.len();
-            self.lines(
-                &lines,
-                x,
-                if i == 0 { 6.0 } else { 0.0 },
-                Part::Tag(tag),
-                false,
-            );
+            let above = if i == 0 { 6.0 } else { 0.0 };
+            self.lines(&lines, x, above, Part::Tag(tag), false);
             self.line_beside(first);
         }
     }
 }
 
-/// The size of pictures with which a chapter of its own pages takes the fewest, the larger the better.
-fn best_zoom(section: &Section, first: bool, sheet: Sheet) -> Result<f64, PdfError> {
+/// The size of pictures and letters with which a chapter of its own pages takes the fewest, the larger the better.
+fn best_size(section: &Section, first: bool, sheet: Sheet) -> Result<(f64, f64), PdfError> {
     let pictures = section
         .blocks
         .iter()
         .any(|block| matches!(block, Block::Picture(_)));
-    let zooms: &[f64] = match (first, section.new_page && pictures) {
-        (true, _) => &SUMMARY_ZOOMS,
-        (_, true) => &ZOOMS,
-        _ => return Ok(1.0),
+    let sizes = match (first, section.new_page && pictures) {
+        (true, _) => SUMMARY_SIZES.to_vec(),
+        (_, true) => ZOOMS.map(|zoom| (zoom, 1.0)).to_vec(),
+        _ => return Ok((1.0, 1.0)),
     };
-    let mut best = (usize::MAX, 1.0);
-    for &zoom in zooms {
+    let mut best = (usize::MAX, (1.0, 1.0));
+    for size in sizes {
         let mut trial = Layout::empty(sheet);
-        trial.zoom = zoom;
+        (trial.zoom, trial.letters) = size;
         trial.section(section, first)?;
         let pages = flow::pages(&sheet, &trial.pieces).len();
         if pages < best.0 {
-            best = (pages, zoom);
+            best = (pages, size);
+        }
+        if pages <= 1 {
+            break;
         }
     }
     Ok(best.1)
@@ -1090,61 +1177,32 @@ fn said(judgement: &Judgement, strong: Style, style: Style) -> Vec<(Style, Strin
     parts
 }
 
-/// How many blocks at the beginning make a part that needs less than the whole room, and how much it needs: a short list
-/// under its heading, or a small table.
-fn narrow(blocks: &[Block], room: f64) -> Option<(usize, f64)> {
-    let short = |heading: &str, needs: f64| wrap(&[(HEADING, heading)], needs).len() <= 2;
-    match blocks {
-        [Block::Heading(heading), Block::List { items, .. }, ..] => {
-            let needs = room * 0.42;
-            let lines = items
-                .iter()
-                .map(|item| wrap(&[(CELL, item)], needs - 14.0).len());
-            let small = short(heading, needs) && lines.sum::<usize>() <= TOGETHER;
-            small.then_some((2, needs))
-        }
-        [Block::Table(table), ..] if table.rows.len() <= TOGETHER => {
-            let columns = table
-                .rows
-                .iter()
-                .map(Vec::len)
-                .max()
-                .unwrap_or(0)
-                .max(table.head.len());
-            let cells: f64 = wanted(table, columns).iter().map(|w| w.0).sum();
-            let needs = (cells + gap(columns) * columns as f64).max(room * 0.3);
-            short(&table.caption, needs).then_some((1, needs))
-        }
-        _ => None,
-    }
-}
-
 /// Room between columns.
 fn gap(columns: usize) -> f64 {
     if columns > 8 { 6.0 } else { 12.0 }
 }
 
 /// Left and right edges of columns.
-fn edges(table: &Table, columns: usize, (left, right): (f64, f64)) -> Vec<(f64, f64)> {
+fn edges(table: &Table, columns: usize, name: Style, (left, right): (f64, f64)) -> Vec<(f64, f64)> {
     let mut x = left;
     let edges = |width| {
         let from = x;
         x += width + gap(columns);
         (from, from + width)
     };
-    widths(table, columns, right - left)
+    widths(table, columns, name, right - left)
         .into_iter()
         .map(edges)
         .collect()
 }
 
 /// Widths of columns: what each would like where all fit, else in proportion to what each needs more than its longest word.
-fn widths(table: &Table, columns: usize, room: f64) -> Vec<f64> {
+fn widths(table: &Table, columns: usize, name: Style, room: f64) -> Vec<f64> {
     if columns == 0 {
         return Vec::new();
     }
     let room = room - gap(columns) * (columns as f64 - 1.0);
-    let wanted = wanted(table, columns);
+    let wanted = wanted(table, columns, name);
     let all: f64 = wanted.iter().map(|w| w.0).sum();
     if all <= room {
         // What is left goes to the columns of words.
@@ -1187,17 +1245,16 @@ fn widths(table: &Table, columns: usize, room: f64) -> Vec<f64> {
         .collect()
 }
 
-/// Of each column the width of its longest cell and of its longest word.
-fn wanted(table: &Table, columns: usize) -> Vec<(f64, f64)> {
+/// Of each column the width of its longest cell and of its longest word, in the letters of a name.
+fn wanted(table: &Table, columns: usize, name: Style) -> Vec<(f64, f64)> {
     let longest = |style: Style, text: &str| {
         let words = text.split_whitespace().map(|w| Line::of(style, w).width);
         (Line::of(style, text).width, words.fold(0.0, f64::max))
     };
     let mut wanted = vec![(0.0_f64, 0.0_f64); columns];
-    let rows = table.rows.iter().map(|row| (NAME, row));
-    for (style, row) in std::iter::once((NAME, &table.head)).chain(rows) {
+    for row in std::iter::once(&table.head).chain(&table.rows) {
         for (column, text) in row.iter().enumerate() {
-            let (all, word) = longest(style, text);
+            let (all, word) = longest(name, text);
             wanted[column].0 = wanted[column].0.max(all + 0.1);
             wanted[column].1 = wanted[column].1.max(word + 0.1);
         }
