@@ -37,6 +37,9 @@ pub(super) fn run(args: &CompareArgs, output: &mut Output) -> Outcome {
         after: plans(&args.after, &args.stated, given.as_ref())?,
         at_stated: args.stated.at.is_some(),
     };
+    if let Some(given) = &given {
+        given.is_of(sides.all())?;
+    }
     if let Some(setup) = &args.setup {
         sides.take_in(setup)?;
     }

@@ -228,6 +228,31 @@ impl Given {
             vehicle: vehicle(path)?.1,
         })
     }
+
+    /// Refuses captures whose own vehicle file names another car.
+    ///
+    /// # Errors
+    /// The first of them.
+    pub(super) fn is_of<'a>(
+        &self,
+        plans: impl IntoIterator<Item = &'a AnalyzePlan>,
+    ) -> Result<(), Failure> {
+        for plan in plans {
+            let Record::Capture(capture) = &plan.record else {
+                continue;
+            };
+            let car = capture
+                .car()
+                .map_err(|e| Failure::Work(format!("{}/{e}", plan.source)))?;
+            if let Some(car) = car.filter(|car| car.name != self.vehicle.name) {
+                return Err(Failure::Work(format!(
+                    "{}: a capture of {}, and {} is the file of {}; name records of one car",
+                    plan.source, car.name, self.name, self.vehicle.name
+                )));
+            }
+        }
+        Ok(())
+    }
 }
 
 /// How to analyze one record. What `stated` leaves open a capture states, the car too where none is given.

@@ -85,6 +85,9 @@ fn plan_of(
 
 /// All records must be of one car: captures by the vehicle file inside them; where a file is given for all, by its name.
 fn of_one_car(plans: &[AnalyzePlan], given: Option<&Given>) -> Result<(), Failure> {
+    if let Some(given) = given {
+        return given.is_of(plans);
+    }
     let captures = plans.iter().filter_map(|plan| match &plan.record {
         Record::Capture(capture) => Some((plan, capture.vehicle.as_deref()?)),
         Record::Plain(_) => None,
@@ -92,18 +95,6 @@ fn of_one_car(plans: &[AnalyzePlan], given: Option<&Given>) -> Result<(), Failur
     let mut first: Option<(&AnalyzePlan, &str)> = None;
     for (plan, text) in captures {
         let name = |text: &str| Vehicle::parse(text).map_or_else(|_| "?".into(), |v| v.name);
-        if let Some(given) = given {
-            if name(text) != given.vehicle.name {
-                return Err(Failure::Work(format!(
-                    "{}: a capture of {}, and {} is the file of {}; name records of one car",
-                    plan.source,
-                    name(text),
-                    given.name,
-                    given.vehicle.name
-                )));
-            }
-            continue;
-        }
         let (other, known) = *first.get_or_insert((plan, text));
         if known != text {
             return Err(Failure::Work(format!(

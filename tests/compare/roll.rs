@@ -84,4 +84,7 @@ fn different_cars_are_said() {
     let gave = call(&["compare", ROLL, &heron, "--json"]).json();
     let flags = gave["quality"]["flags"].as_array().unwrap();
     assert!(flags.contains(&"vehicle_differs".into()), "{flags:?}");
+    // A file that is given for both sides must be that of both.
+    call(&["compare", ROLL, &heron, "--vehicle", CAR])
+        .fails(1, &["heron: a capture of Heron 10", "Plover 8"]);
 }

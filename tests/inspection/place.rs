@@ -3,7 +3,7 @@
 use std::{
     fs,
     io::Cursor,
-    path::{Path, PathBuf},
+    path::PathBuf,
     process::{Command, Output},
 };
 
