@@ -1,5 +1,5 @@
-//! Loops over long slices, compiled a second time for processors whose registers hold four numbers (x86-64-v3) and run so where
-//! there are any. The same additions and multiplications in the same order, none of them fused: the same bits on every machine.
+//! Loops over long slices, compiled anew for processors whose registers hold four numbers (x86-64-v3) or eight (x86-64-v4) and run
+//! so where they do. The same additions and multiplications in the same order, none of them fused: the same bits on every machine.
 
 use std::sync::LazyLock;
 
@@ -29,14 +29,14 @@ macro_rules! wide {
 pub(super) use wide;
 
 /// Numbers beside each other that are worked on at once.
-pub(super) const LANES: usize = 4;
+pub(super) const LANES: usize = 8;
 
 pub(super) type Lanes = [f64; LANES];
 
 /// `f` of every lane.
 #[inline(always)]
 pub(super) fn per_lane(f: impl Fn(usize) -> f64) -> Lanes {
-    [f(0), f(1), f(2), f(3)]
+    [f(0), f(1), f(2), f(3), f(4), f(5), f(6), f(7)]
 }
 
 #[cfg(test)]

@@ -375,7 +375,8 @@ mod tests {
         let s = samples((0..50).map(|i| (i * 100_000, p(i))));
         for (i, block) in (0..).zip(s.blocks(0, 4)) {
             let inside: Vec<u64> = (0..50).filter(|k| k * 10 / 25 == i).collect();
-            let dd: f64 = inside.windows(2).map(|w| (p(w[1]) - p(w[0])).powi(2)).sum();
+            let steps = inside.windows(2).map(|w| p(w[1]) - p(w[0]));
+            let dd: f64 = steps.map(|step| step * step).sum();
             assert_eq!(u64::from(block.pairs), inside.len() as u64 - 1);
             assert!((block.dd - dd).abs() < 1e-9 * dd, "block {i}");
         }

@@ -52,7 +52,7 @@ pub(super) struct Turns {
     /// 1 over the square root of the median information: the depth scale.
     pub depth: f64,
     /// All turns for the mixture.
-    lanes: Vec<Four>,
+    lanes: Vec<Eight>,
     /// Room for a median.
     sorted: Vec<f64>,
 }
@@ -94,9 +94,9 @@ impl Turns {
         }
         self.lanes.clear();
         self.lanes
-            .resize(self.u.len().div_ceil(LANES), Four::default());
+            .resize(self.u.len().div_ceil(LANES), Eight::default());
         for (k, ((u, i), wild)) in self.u.iter().zip(&self.i).zip(&self.wild).enumerate() {
-            let Four { u: us, i: is, per } = &mut self.lanes[k / LANES];
+            let Eight { u: us, i: is, per } = &mut self.lanes[k / LANES];
             (us[k % LANES], is[k % LANES]) = (*u, *i);
             per[k % LANES] = 1.0 / (1.0 + *wild);
         }
@@ -158,21 +158,21 @@ impl Turns {
     }
 }
 
-/// Score, information and 1 over (1 + wild) of four turns; a turn without any of them is a factor of 1.
+/// Score, information and 1 over (1 + wild) of eight turns; a turn without any of them is a factor of 1.
 #[derive(Clone, Copy, Debug, Default)]
-struct Four {
+struct Eight {
     u: Lanes,
     i: Lanes,
     per: Lanes,
 }
 
-wide!(fn plain_products<'a, const N: usize>(a: f64, turns: &'a [Four], rates: [usize; N]) -> [Product; N] = plain_products_of);
-wide!(fn lifted_products<'a, const N: usize>(a: f64, turns: &'a [Four], rates: [usize; N]) -> [Product; N] = lifted_products_of);
+wide!(fn plain_products<'a, const N: usize>(a: f64, turns: &'a [Eight], rates: [usize; N]) -> [Product; N] = plain_products_of);
+wide!(fn lifted_products<'a, const N: usize>(a: f64, turns: &'a [Eight], rates: [usize; N]) -> [Product; N] = lifted_products_of);
 
 /// Likelihood ratio of every turn at depth `a`.
 #[inline(always)]
-fn hits(a: f64, turns: &Four) -> Lanes {
-    let Four { u, i, .. } = turns;
+fn hits(a: f64, turns: &Eight) -> Lanes {
+    let Eight { u, i, .. } = turns;
     exp(per_lane(|l| {
         least(a * (u[l] - a * i[l] / 2.0), MOST_EXPONENT)
     }))
@@ -180,7 +180,7 @@ fn hits(a: f64, turns: &Four) -> Lanes {
 
 /// Products over the turns of `((1 - h) + h hit + wild)/(1 + wild)`, which is `1 - h (1 - hit)/(1 + wild)`.
 #[inline(always)]
-fn plain_products_of<const N: usize>(a: f64, turns: &[Four], rates: [usize; N]) -> [Product; N] {
+fn plain_products_of<const N: usize>(a: f64, turns: &[Eight], rates: [usize; N]) -> [Product; N] {
     let h = rates.map(|r| RATES[r]);
     let mut products = [Product::ONE; N];
     for turns in turns.chunks(BATCH) {
@@ -198,7 +198,7 @@ fn plain_products_of<const N: usize>(a: f64, turns: &[Four], rates: [usize; N]) 
 
 /// The same with `hit` lifted by `exp(min(30, h a^2 i))`: all lifts are powers of `exp(a^2 i/100)`.
 #[inline(always)]
-fn lifted_products_of<const N: usize>(a: f64, turns: &[Four], rates: [usize; N]) -> [Product; N] {
+fn lifted_products_of<const N: usize>(a: f64, turns: &[Eight], rates: [usize; N]) -> [Product; N] {
     let h = rates.map(|r| RATES[r]);
     let hundredth = a * a / 100.0;
     let mut products = [Product::ONE; N];

@@ -50,9 +50,9 @@ wide!(fn exp_each<'a>(x: &'a mut [f64]) -> () = exp_each_of);
 #[inline(always)]
 fn exp_each_of(x: &mut [f64]) {
     for x in x.chunks_mut(LANES) {
-        let mut four = [0.0; LANES];
-        four[..x.len()].copy_from_slice(x);
-        x.copy_from_slice(&exp(four)[..x.len()]);
+        let mut lanes = [0.0; LANES];
+        lanes[..x.len()].copy_from_slice(x);
+        x.copy_from_slice(&exp(lanes)[..x.len()]);
     }
 }
 
@@ -89,9 +89,9 @@ impl Product {
     #[inline(always)]
     pub fn whole(mut self) -> Scaled {
         self.settle();
-        let [a, b, c, d] = self.lanes;
+        let [a, b, c, d, e, f, g, h] = self.lanes;
         Scaled {
-            mantissa: (a * b) * (c * d),
+            mantissa: ((a * b) * (c * d)) * ((e * f) * (g * h)),
             power: self.powers.iter().sum(),
         }
     }
@@ -168,7 +168,7 @@ mod tests {
             small.settle();
         }
         let ln = |p: Product| ln_mean(&[p.whole()]);
-        assert!((ln(large) - 3200.0 * libm::log(1e26)).abs() < 1e-8);
+        assert!((ln(large) - 6400.0 * libm::log(1e26)).abs() < 1e-8);
         assert!((ln(small) - 800.0 * libm::log(0.002)).abs() < 1e-8);
         // beside the large one nothing is left of the small one
         let both = ln_mean(&[small.whole(), large.whole()]);
