@@ -160,7 +160,7 @@ fn the_rest_is_there() {
     says(
         &words(&document),
         &[
-            "before the tests, known weight: 19.66 N",
+            "before the first test, known weight: 19.66 N",
             "they agree within their uncertainties",
             "Tank lid with its seal. The tag 14 is in the picture. The camera says 2031:05:17 15:18:02+01:00.",
             "claimed: \"rebuilt last winter\"",

@@ -172,7 +172,7 @@ async fn what_is_typed_into_the_forms_stands_in_the_journal() {
         (
             "conditions",
             "temperature=21%2C5&ambient=1003.2&words=",
-            "Room 21.5 C, air 1003.2 hPa",
+            "21.5 C, 1003 hPa",
         ),
         (
             "part",
