@@ -1,6 +1,6 @@
 //! A line of an inspection's journal in plain words: the same on the page, on paper and in the terminal.
 
-use super::{list, number::stated, plain, shown};
+use super::{count, list, number::stated, plain, shown};
 use crate::{
     inspection::{
         Act, Checked, Decision, Deed, Moment, Objection, Party, Photograph, PlannedPart, Price,
@@ -87,7 +87,8 @@ pub fn told(deed: &Deed) -> Told<'_> {
             sha256,
             bytes,
             words,
-        } => Told::new("attached", format!("{words}, {bytes} bytes")).digest(file, sha256),
+        } => Told::new("attached", format!("{words}, {}", count(*bytes, "byte")))
+            .digest(file, sha256),
         Deed::Captured {
             capture,
             test,
@@ -246,7 +247,8 @@ fn resolved(what: Decision, offer: Option<&Price>, why: Option<String>) -> Strin
 }
 
 fn mended(bytes: u64, text: &str) -> String {
-    format!("a line of {bytes} bytes that was half-written was taken off; it said: {text}")
+    let bytes = count(bytes, "byte");
+    format!("a line of {bytes} that was half-written was taken off; it said: {text}")
 }
 
 fn probe_checked(check: &Checked) -> String {
