@@ -5,6 +5,7 @@ mod calibrations;
 pub mod comparison;
 mod feed;
 pub mod guide;
+mod indication;
 pub mod pairing;
 mod session;
 mod settings;
@@ -13,7 +14,8 @@ mod stream;
 use crate::wire::ProbeKind;
 
 pub use calibrations::{Calibrations, DRIFT_A_YEAR, Misfit, NEVER_CALIBRATED};
-pub use feed::{BACKWARD, CLIPPED, Fate, Feed, Indication, OTHER_PROBE, Reading, Source};
+pub use feed::{CLIPPED, Feed, OTHER_PROBE, Source};
+pub use indication::{BACKWARD, Fate, Indication, Reading};
 use session::Phases;
 pub use session::{Finding, Measure, PHASE_MARK, SEALED_ZERO, Session};
 pub use settings::{Settings, SettingsError, Stated, leak_settings, settings};
