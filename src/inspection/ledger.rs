@@ -4,7 +4,7 @@ use jiff::Timestamp;
 use serde_json::Value;
 
 use super::{
-    ATTACHMENTS, CAPTURES, Deed, Entry, FINDINGS, FolderError, PHOTOGRAPHS, fit, folder::Inner,
+    ATTACHMENTS, CAPTURES, Deed, Entry, FINDINGS, FolderError, PHOTOGRAPHS, fit, folder::Disk,
 };
 use crate::{
     clock::{Clock, SET_US},
@@ -21,7 +21,7 @@ const MAX_TORN: usize = 4_096;
 
 /// The journal, held: nobody else writes.
 pub(super) struct Ledger<'a, S> {
-    pub inner: &'a mut Inner<S>,
+    pub disk: &'a mut Disk<S>,
     pub journal: Journal,
     /// Length of its whole lines, bytes.
     len: u64,
@@ -35,15 +35,22 @@ pub(super) fn whole_lines(bytes: &[u8]) -> (&[u8], &[u8]) {
     bytes.split_at(end)
 }
 
+/// Lines without their LF.
+pub(super) fn lines_of(whole: &[u8]) -> impl Iterator<Item = &[u8]> {
+    whole
+        .split_inclusive(|b| *b == b'\n')
+        .map(|line| line.strip_suffix(b"\n").unwrap_or(line))
+}
+
 impl<'a, S: SharedStorage> Ledger<'a, S> {
     /// Reads what the held journal says.
-    pub fn of(inner: &'a mut Inner<S>) -> Result<Self, FolderError> {
-        let bytes = inner.bytes(journal::FILE, super::folder::MAX_JOURNAL)?;
+    pub fn of(disk: &'a mut Disk<S>) -> Result<Self, FolderError> {
+        let bytes = disk.bytes(journal::FILE, super::folder::MAX_JOURNAL)?;
         let (whole, torn) = whole_lines(&bytes);
-        let journal = inner.chain(whole)?;
+        let journal = disk.chain(whole)?;
         let (len, torn) = (whole.len() as u64, torn.to_vec());
         let mut ledger = Self {
-            inner,
+            disk,
             journal,
             len,
             torn,
@@ -55,7 +62,7 @@ impl<'a, S: SharedStorage> Ledger<'a, S> {
     /// Takes away what a crash left half-written: no line of the journal names it.
     fn sweep(&mut self) -> Result<(), FolderError> {
         for folder in [PHOTOGRAPHS, ATTACHMENTS, FINDINGS, CAPTURES, ""] {
-            let Some(listed) = self.inner.listed(folder)? else {
+            let Some(listed) = self.disk.listed(folder)? else {
                 continue;
             };
             let names: Vec<&str> = listed.iter().map(|l| l.name.as_str()).collect();
@@ -76,8 +83,8 @@ impl<'a, S: SharedStorage> Ledger<'a, S> {
                 };
                 if left {
                     let path = super::folder::joined(folder, name);
-                    let removed = self.inner.disk.remove(&path);
-                    removed.map_err(self.inner.disk_error("clear", &path))?;
+                    let removed = self.disk.storage.remove(&path);
+                    removed.map_err(self.disk.disk_error("clear", &path))?;
                 }
             }
         }
@@ -108,11 +115,11 @@ impl<'a, S: SharedStorage> Ledger<'a, S> {
         if self.torn.is_empty() {
             return Ok(());
         }
-        let disk = &mut self.inner.disk;
-        let cut = disk
+        let storage = &mut self.disk.storage;
+        let cut = storage
             .set_len(journal::FILE, self.len)
-            .and_then(|()| disk.sync(journal::FILE));
-        cut.map_err(self.inner.disk_error("write", journal::FILE))?;
+            .and_then(|()| storage.sync(journal::FILE));
+        cut.map_err(self.disk.disk_error("write", journal::FILE))?;
         let torn = std::mem::take(&mut self.torn);
         let text: String = String::from_utf8_lossy(&torn)
             .chars()
@@ -126,7 +133,7 @@ impl<'a, S: SharedStorage> Ledger<'a, S> {
     /// By how much the clock was set since this program looked last, or since the last line of any program; s.
     fn clock_set(&mut self, clock: &Clock) -> Option<f64> {
         let offset_us = clock.offset_us();
-        let seen = self.inner.seen.replace((clock.clone(), offset_us));
+        let seen = self.disk.seen.replace((clock.clone(), offset_us));
         let seen = seen.filter(|(seen, _)| seen.is_same(clock));
         let measured = seen.map(|(_, before)| offset_us - before);
         let back_us = self.journal.last.map_or(0, |last| {
@@ -158,14 +165,14 @@ impl<'a, S: SharedStorage> Ledger<'a, S> {
         // what nobody could read back is not written
         let entry: Entry = serde_json::from_str(bare)
             .map_err(|e| FolderError::Unfit(format!("cannot be written as a line: {e}")))?;
-        let disk = &mut self.inner.disk;
-        let written = disk
+        let storage = &mut self.disk.storage;
+        let written = storage
             .append(journal::FILE, line.as_bytes())
-            .and_then(|()| disk.sync(journal::FILE));
+            .and_then(|()| storage.sync(journal::FILE));
         if let Err(e) = written {
             // half a line is of no use; the next writer cuts it off where this does not succeed
-            let _ = disk.set_len(journal::FILE, self.len);
-            return Err(self.inner.disk_error("write", journal::FILE)(e));
+            let _ = storage.set_len(journal::FILE, self.len);
+            return Err(self.disk.disk_error("write", journal::FILE)(e));
         }
         self.len += line.len() as u64;
         self.journal.lines += 1;
