@@ -13,7 +13,7 @@ use crate::report::document::{
     pdf::{
         flow::{MM, Part, Piece},
         lines::{Line, Style, wrap},
-        tags::{self, Tags},
+        tags,
     },
 };
 
@@ -145,41 +145,33 @@ impl Layout {
             self.paragraph(Tag::Caption, &[(HEADING, &table.caption)], 13.0, true);
             self.inside = before;
         }
-        let (name, cell) = (self.of(NAME), self.of(CELL));
-        let edges = columns::edges(table, name, self.edges());
-        let cells =
-            |tags: &mut Tags, row: usize, texts: &[String], style: Style, kind: &TagKind| {
-                let cell = |(column, x): (usize, &(f64, f64))| Cell {
-                    lines: wrap(
-                        &[(style, texts.get(column).map_or("", String::as_str))],
-                        x.1 - x.0,
-                    ),
-                    x: *x,
-                    to_the_right: table.figures.contains(&column),
-                    tag: tags.open(Some(row), kind.clone()),
-                };
-                edges.iter().enumerate().map(cell).collect::<Vec<_>>()
-            };
+        let edges = columns::edges(table, self.of(NAME), self.edges());
         let mut again = None;
         if table.head.iter().any(|name| !name.is_empty()) {
             let group = self.tags.open(Some(node), Tag::THead);
             let row = self.tags.open(Some(group), Tag::TR);
-            let names = cells(
-                &mut self.tags,
-                row,
-                &table.head,
-                name,
-                &tags::name_of(false),
-            );
+            let kind = tags::name_of(false);
+            let names = self.cells(table, &edges, row, (&table.head, NAME), &kind);
             again = self.head_of_table(&names);
         }
+        self.rows_of_table(table, &edges, node, again.as_ref());
+    }
+
+    /// A table's rows, the sum in the letters of a name; `again`: the head that stands again on each page.
+    fn rows_of_table(
+        &mut self,
+        table: &Table,
+        edges: &[(f64, f64)],
+        node: usize,
+        again: Option<&Rc<Piece>>,
+    ) {
         let body = self.tags.open(Some(node), Tag::TBody);
         let last = table.rows.len().saturating_sub(1);
         for (i, texts) in table.rows.iter().enumerate() {
             let sum = table.sum && i == last;
             let row = self.tags.open(Some(body), Tag::TR);
-            let style = if sum { name } else { cell };
-            let cells = cells(&mut self.tags, row, texts, style, &Tag::TD.into());
+            let style = if sum { NAME } else { CELL };
+            let cells = self.cells(table, edges, row, (texts, style), &Tag::TD.into());
             let above = sum.then_some(MIDDLE);
             let before_sum = table.sum && i + 1 == last;
             let below = (!sum && !before_sum).then_some(HAIR);
@@ -189,9 +181,31 @@ impl Layout {
                 end.keep = true;
             }
             for mut piece in pieces {
-                piece.head.clone_from(&again);
+                piece.head = again.cloned();
                 self.push(piece);
             }
         }
+    }
+
+    /// Cells of a table's row, a column without a text empty.
+    fn cells(
+        &mut self,
+        table: &Table,
+        edges: &[(f64, f64)],
+        row: usize,
+        (texts, style): (&[String], Style),
+        kind: &TagKind,
+    ) -> Vec<Cell> {
+        let style = self.of(style);
+        let cell = |(column, x): (usize, &(f64, f64))| {
+            let text = texts.get(column).map_or("", String::as_str);
+            Cell {
+                lines: wrap(&[(style, text)], x.1 - x.0),
+                x: *x,
+                to_the_right: table.figures.contains(&column),
+                tag: self.tags.open(Some(row), kind.clone()),
+            }
+        };
+        edges.iter().enumerate().map(cell).collect()
     }
 }
