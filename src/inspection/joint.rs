@@ -7,7 +7,6 @@ use jiff::Timestamp;
 use super::{Deed, Objection, Party, Visit};
 
 /// The statement as plain text. It names what was recorded so far and decides nothing.
-#[allow(clippy::too_many_lines)] // one case after the other
 pub fn statement(
     visit: &Visit,
     now: Timestamp,

@@ -46,7 +46,6 @@ pub(in crate::cli) struct CopyResult {
 }
 
 /// Runs `inspection copy`.
-#[allow(clippy::too_many_lines)] // one case after the other
 pub(super) fn run(args: &CopyArgs, output: &mut Output) -> Outcome {
     let from = Disk::at(&args.dir);
     fs::read_dir(&args.dir).map_err(|e| cannot_read(&args.dir, &e))?;

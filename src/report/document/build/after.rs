@@ -162,7 +162,6 @@ fn photographs(of: &Of) -> Option<Section> {
 }
 
 /// What was claimed beside what was found.
-#[allow(clippy::too_many_lines)] // one case after the other
 fn claims(of: &Of) -> Section {
     let mut facts = Vec::new();
     for claim in &of.inspected.visit.opening.claimed {
@@ -404,7 +403,6 @@ fn open(path: &str) -> Vec<Block> {
     ]
 }
 
-#[allow(clippy::too_many_lines)] // one case after the other
 fn sealed(verified: &evidence::Report) -> Vec<Block> {
     let mut blocks = vec![
         Block::Text(

@@ -333,7 +333,6 @@ pub(super) fn page(of: &Of, taken: &Taken) -> Section {
 
 type Facts = Vec<(String, String)>;
 
-#[allow(clippy::too_many_lines)] // one case after the other
 fn facts(of: &Of, taken: &Taken, read: &ReadCapture, said: &Said) -> Facts {
     let finding = &read.finding;
     let mut facts: Facts = Vec::new();
