@@ -435,6 +435,35 @@ impl Sealed {
             .iter()
             .any(|a| a.by == By::Signer(name.to_owned()))
     }
+
+    /// Refuses who is not expected, has signed already, or holds another key.
+    fn may_sign(&self, key: &PrivateKey, name: &str) -> Result<(), Failure> {
+        let place = self.bag.display();
+        let Some(signer) = self.expected.of(name) else {
+            let signers = self.expected.signers.iter();
+            let names: Vec<&str> = signers.map(|s| s.name.as_str()).collect();
+            return Err(Failure::Usage(format!(
+                "--as {name}: {place} expects {}",
+                names.join(", ")
+            )));
+        };
+        if self.has_signed(name) {
+            return Err(Failure::Usage(format!(
+                "{place}: {name} has signed already"
+            )));
+        }
+        let expected = signer
+            .key()
+            .map_err(|e| Failure::Work(format!("{place}: {e}")))?;
+        if expected.key_data() != key.public_key().key_data() {
+            return Err(Failure::Work(format!(
+                "{place}: {name} is expected to sign with the key {}, and this one is {}",
+                fingerprint(&expected),
+                fingerprint(key.public_key())
+            )));
+        }
+        Ok(())
+    }
 }
 
 /// Signs a sealed inspection; the files that were added, and what there is to know of it.
@@ -445,34 +474,7 @@ fn sign(
     statement: Option<&Path>,
 ) -> Result<(Vec<String>, Vec<String>), Failure> {
     let sealed = Sealed::open(bag)?;
-    let place = bag.display();
-    let Some(signer) = sealed.expected.of(name) else {
-        let names: Vec<&str> = sealed
-            .expected
-            .signers
-            .iter()
-            .map(|s| s.name.as_str())
-            .collect();
-        return Err(Failure::Usage(format!(
-            "--as {name}: {place} expects {}",
-            names.join(", ")
-        )));
-    };
-    if sealed.has_signed(name) {
-        return Err(Failure::Usage(format!(
-            "{place}: {name} has signed already"
-        )));
-    }
-    let expected = signer
-        .key()
-        .map_err(|e| Failure::Work(format!("{place}: {e}")))?;
-    if expected.key_data() != key.public_key().key_data() {
-        return Err(Failure::Work(format!(
-            "{place}: {name} is expected to sign with the key {}, and this one is {}",
-            fingerprint(&expected),
-            fingerprint(key.public_key())
-        )));
-    }
+    sealed.may_sign(key, name)?;
     let remarks = sound(bag)?;
     let number = sealed.next()?;
     let stem = signatures::signature_stem(number, name);

@@ -95,27 +95,18 @@ pub fn standing(
         ..Standing::default()
     };
     for (n, (path, digest)) in (1..).zip(&list.0) {
-        let what = match there.get(path) {
-            Some(now) if now == digest => continue,
-            Some(_) if path == journal::FILE => {
-                let lines = journal::lines_when(digest, tree.open(&at(path))?)?;
-                if let (Some(then), now) = lines {
-                    standing.remarks.push(format!(
-                        "the report is older than the journal: it was made at line {then} of {now}"
-                    ));
-                    continue;
-                }
-                "lines of the journal were changed or taken away since the report was made".into()
+        match since(
+            tree,
+            &at(path),
+            (path.as_str(), digest.as_str()),
+            there.get(path),
+        )? {
+            Since::Same => {}
+            Since::Later(remark) => standing.remarks.push(remark),
+            Since::Contradicted(what) => {
+                standing.differences.push(Difference::at(at(FILE), n, what));
             }
-            Some(_) => format!("{path} has other bytes than when the report was made"),
-            None if path == MAY_BE_LEFT_OUT => {
-                let what = format!("{path}, which the report's list names, was left out");
-                standing.remarks.push(what);
-                continue;
-            }
-            None => format!("{path} was there when the report was made and is not there now"),
-        };
-        standing.differences.push(Difference::at(at(FILE), n, what));
+        }
     }
     let later: Vec<&String> = there
         .keys()
@@ -123,6 +114,42 @@ pub fn standing(
         .collect();
     standing.remarks.extend(unlisted(&later));
     Ok(Some(standing))
+}
+
+/// What became of a listed file since the report was made.
+enum Since {
+    Same,
+    Later(String),
+    Contradicted(String),
+}
+
+/// Of the listed file that lies at `place` in the tree; `now`: the digest that it has, if it is there.
+fn since(
+    tree: &dyn Tree,
+    place: &str,
+    (path, digest): (&str, &str),
+    now: Option<&String>,
+) -> io::Result<Since> {
+    Ok(match now {
+        Some(now) if now == digest => Since::Same,
+        Some(_) if path == journal::FILE => match journal::lines_when(digest, tree.open(place)?)? {
+            (Some(then), now) => Since::Later(format!(
+                "the report is older than the journal: it was made at line {then} of {now}"
+            )),
+            (None, _) => Since::Contradicted(
+                "lines of the journal were changed or taken away since the report was made".into(),
+            ),
+        },
+        Some(_) => Since::Contradicted(format!(
+            "{path} has other bytes than when the report was made"
+        )),
+        None if path == MAY_BE_LEFT_OUT => Since::Later(format!(
+            "{path}, which the report's list names, was left out"
+        )),
+        None => Since::Contradicted(format!(
+            "{path} was there when the report was made and is not there now"
+        )),
+    })
 }
 
 fn unlisted(later: &[&String]) -> Option<String> {

@@ -13,7 +13,7 @@ use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
 
 use super::{
     board::{Board, BoardPlan},
-    link::{Gone, Link, Patience, Unidentified},
+    link::{Gone, Identified, Link, Patience, Unidentified},
 };
 use crate::{
     clock::Clock,
@@ -176,20 +176,7 @@ pub async fn take<S: Storage + Send + 'static>(
         .await
         .map_err(BenchError::Unidentified)?;
 
-    let mut meta = CaptureMeta::new(plan.test, anchor, &plan.stated, Some(plan.vehicle));
-    meta.operator = Some(plan.operator.into());
-    let mut probe = ProbeMeta::of(&found.identity, &found.row.bytes, plan.port);
-    let mut stated = plan.stated.clone();
-    stated.calibrations = stated.calibrations.on(meta.day());
-    let car = Vehicle::parse(plan.vehicle).map_err(BenchError::Vehicle)?;
-    let sources = vec![Source::Wire(Some(Box::new(found.identity)))];
-    probe.calibrate(&sources[0], &stated.calibrations);
-    meta.probes.push(probe);
-    let settings =
-        settings(plan.test, &stated, Some(&car), &sources).map_err(BenchError::Settings)?;
-    let session = Session::new(settings, sources).calibrated(&stated.calibrations);
-    let recording = Recording::begin(storage, &meta, Some(plan.vehicle), session, |_| {})?;
-
+    let recording = begin(plan, anchor, found, storage)?;
     let mut marks = plan.marks.iter().map(|(s, text)| Mark {
         host_us: readings_us + us(*s),
         text: text.clone(),
@@ -221,6 +208,34 @@ pub async fn take<S: Storage + Send + 'static>(
     let folder = recording.folder().to_owned();
     let (finding, storage) = recording.finish(clock.host_us(), "finished")?;
     Ok((finding, folder, storage))
+}
+
+/// Begins the capture of what the probe that was found says.
+fn begin<S: Storage + Send + 'static>(
+    plan: &Plan<'_>,
+    anchor: Anchor,
+    found: Identified,
+    storage: S,
+) -> Result<Recording<S>, BenchError> {
+    let mut meta = CaptureMeta::new(plan.test, anchor, &plan.stated, Some(plan.vehicle));
+    meta.operator = Some(plan.operator.into());
+    let mut probe = ProbeMeta::of(&found.identity, &found.row.bytes, plan.port);
+    let mut stated = plan.stated.clone();
+    stated.calibrations = stated.calibrations.on(meta.day());
+    let car = Vehicle::parse(plan.vehicle).map_err(BenchError::Vehicle)?;
+    let sources = vec![Source::Wire(Some(Box::new(found.identity)))];
+    probe.calibrate(&sources[0], &stated.calibrations);
+    meta.probes.push(probe);
+    let settings =
+        settings(plan.test, &stated, Some(&car), &sources).map_err(BenchError::Settings)?;
+    let session = Session::new(settings, sources).calibrated(&stated.calibrations);
+    Ok(Recording::begin(
+        storage,
+        &meta,
+        Some(plan.vehicle),
+        session,
+        |_| {},
+    )?)
 }
 
 /// Seconds as whole microseconds.

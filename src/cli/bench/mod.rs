@@ -24,6 +24,7 @@ use crate::{
     inspection::{self, FolderError},
     page::{Doors, server::serve},
     probe::{follow::stopped, serial::PortName},
+    record::Lock,
 };
 pub(super) use known::running_bench;
 pub(super) use play::live_demo;
@@ -181,20 +182,7 @@ pub(super) fn open<P: Ports>(
 ) -> Outcome {
     let pid = std::process::id();
     // Held until the program ends.
-    let _folder = match &opening.plan.inspection {
-        // What lies in an inspection is sealed some day: the lock lies beside it.
-        Some(inspection) => known::take_inspection(inspection.named(), pid)?,
-        None => known::take_folder(&opening.folder, pid)?,
-    };
-    if let Some(inspection) = &opening.plan.inspection {
-        let left = inspection.enter_left();
-        let left = left.map_err(|e| Failure::Work(format!("feelgauge: {e}")))?;
-        for name in left {
-            say(&format!(
-                "feelgauge: {name} was left from an earlier bench; it is in the journal now"
-            ));
-        }
-    }
+    let _folder = take_folder(&opening, pid)?;
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .enable_all()
         .build()
@@ -230,11 +218,27 @@ pub(super) fn open<P: Ports>(
     let ended = run_to_end(&runtime, opening, ground, (listener, doors), asked);
     // A thread that hangs at a device must not keep the program.
     runtime.shutdown_timeout(LAST);
-    if let Some(Err(e)) = known.map(crate::record::Lock::remove) {
+    if let Some(Err(e)) = known.map(Lock::remove) {
         tracing::warn!("the file by which the bench is found cannot be removed: {e}");
     }
     ended?;
     Ok(DONE)
+}
+
+/// Takes the folder for this program alone, and enters into an inspection's journal what an earlier bench left.
+fn take_folder(opening: &Opening, pid: u32) -> Result<Lock, Failure> {
+    let Some(inspection) = &opening.plan.inspection else {
+        return known::take_folder(&opening.folder, pid);
+    };
+    // What lies in an inspection is sealed some day: the lock lies beside it.
+    let lock = known::take_inspection(inspection.named(), pid)?;
+    let left = inspection.enter_left();
+    for name in left.map_err(|e| Failure::Work(format!("feelgauge: {e}")))? {
+        say(&format!(
+            "feelgauge: {name} was left from an earlier bench; it is in the journal now"
+        ));
+    }
+    Ok(lock)
 }
 
 async fn listen(at: SocketAddr) -> Result<(TcpListener, SocketAddr), Failure> {
