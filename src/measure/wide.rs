@@ -41,6 +41,17 @@ pub(super) fn per_lane(f: impl Fn(usize) -> f64) -> Lanes {
 
 #[cfg(test)]
 mod tests {
+    #[cfg(target_arch = "x86_64")]
+    #[test]
+    fn wide_registers_are_used_where_there_are_any() {
+        let four = std::is_x86_feature_detected!("avx2")
+            && std::is_x86_feature_detected!("fma")
+            && std::is_x86_feature_detected!("bmi2")
+            && std::is_x86_feature_detected!("lzcnt");
+        let narrow = matches!(*super::PROCESSOR, pulp::Arch::Scalar);
+        assert!(!(four && narrow), "{:?}", *super::PROCESSOR);
+    }
+
     #[inline(always)]
     fn add_squares_of(a: &[f64], sums: &mut [f64]) {
         for (a, sum) in a.iter().zip(sums) {
