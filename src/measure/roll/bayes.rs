@@ -1,9 +1,11 @@
 //! Mixture Bayes factor of a train of events: in every turn the snag hits with probability `h` and then takes the
 //! energy `A`, or does not; one turn in a hundred may be wild.
 
+use std::f64::consts::LOG2_E;
+
 use crate::measure::wide::{LANES, Lanes, per_lane, wide};
 
-use super::exp::{self, Product, exp, exp_all};
+use super::exp::{self, Product, exp_all, exp2};
 use super::fold::{Folded, Shared};
 
 /// Single scores count up to this many sd.
@@ -63,43 +65,28 @@ impl Turns {
         self.k.clear();
         self.u.clear();
         self.i.clear();
-        self.wild.clear();
         let range = p * folded.events..(p + 1) * folded.events;
         let turns = folded.u[range.clone()].iter().zip(&folded.i[range]);
         for (k, (u, i)) in turns.enumerate() {
-            let i = i / shared.kappa;
-            if i > 0.0 {
-                let most = CLIP * i.sqrt();
+            if *i > 0.0 {
                 self.k.push(k);
-                self.u.push((u / shared.kappa).clamp(-most, most));
-                self.i.push(i);
+                self.u.push(*u);
+                self.i.push(*i);
             }
         }
         if self.u.len() < LEAST_TURNS {
             return false;
         }
+        clip(&mut self.u, &mut self.i, shared.kappa);
         self.beta = self.u.iter().sum();
         self.s = self.i.iter().sum();
         self.rho = shared.rho;
         self.cen = if shared.rho > 0.0 { 1.0 } else { 0.0 };
-        let mean = self.cen * self.beta / self.s;
-        for (u, i) in self.u.iter_mut().zip(&self.i) {
-            *u -= mean * i;
-            let z2 = *u * *u / i;
-            self.wild.push(z2 / 2.0 * (1.0 - 1.0 / WILD_VARIANCE));
-        }
-        exp_all(&mut self.wild);
-        for wild in &mut self.wild {
-            *wild *= WILD_SHARE / WILD_VARIANCE.sqrt();
-        }
-        self.lanes.clear();
+        self.wild.resize(self.u.len(), 0.0);
         self.lanes
             .resize(self.u.len().div_ceil(LANES), Eight::default());
-        for (k, ((u, i), wild)) in self.u.iter().zip(&self.i).zip(&self.wild).enumerate() {
-            let Eight { u: us, i: is, per } = &mut self.lanes[k / LANES];
-            (us[k % LANES], is[k % LANES]) = (*u, *i);
-            per[k % LANES] = 1.0 / (1.0 + *wild);
-        }
+        let mean = self.cen * self.beta / self.s;
+        prepare(mean, &mut self.u, &self.i, &mut self.wild, &mut self.lanes);
         self.sorted.clear();
         self.sorted.extend_from_slice(&self.i);
         let middle = self.sorted.len() / 2;
@@ -158,12 +145,52 @@ impl Turns {
     }
 }
 
-/// Score, information and 1 over (1 + wild) of eight turns; a turn without any of them is a factor of 1.
+/// Eight turns; a turn without score, information and `per` is a factor of 1.
 #[derive(Clone, Copy, Debug, Default)]
 struct Eight {
+    /// Score and half the information in units of ln 2: exponents of two.
     u: Lanes,
     i: Lanes,
+    /// 1 over (1 + wild).
     per: Lanes,
+}
+
+wide!(fn clip<'a>(u: &'a mut [f64], i: &'a mut [f64], kappa: f64) -> () = clip_of);
+wide!(fn prepare<'a>(mean: f64, u: &'a mut [f64], i: &'a [f64], wild: &'a mut [f64], lanes: &'a mut [Eight]) -> () = prepare_of);
+
+/// Scores and informations over `kappa`, scores within `CLIP` sd.
+#[inline(always)]
+fn clip_of(u: &mut [f64], i: &mut [f64], kappa: f64) {
+    let per = 1.0 / kappa;
+    for (u, i) in u.iter_mut().zip(i) {
+        *i *= per;
+        let most = CLIP * i.sqrt();
+        *u = least(*u * per, most);
+        *u = -least(-*u, most);
+    }
+}
+
+/// Takes the mean off the scores; wild likelihood ratios, and everything in lanes.
+#[inline(always)]
+fn prepare_of(mean: f64, u: &mut [f64], i: &[f64], wild: &mut [f64], lanes: &mut [Eight]) {
+    for ((u, i), wild) in u.iter_mut().zip(i).zip(&mut *wild) {
+        *u -= mean * i;
+        *wild = *u * *u / i / 2.0 * (1.0 - 1.0 / WILD_VARIANCE);
+    }
+    exp_all(wild);
+    let wild_scale = WILD_SHARE / WILD_VARIANCE.sqrt();
+    for wild in &mut *wild {
+        *wild *= wild_scale;
+    }
+    let turns = u.chunks(LANES).zip(i.chunks(LANES)).zip(wild.chunks(LANES));
+    for (lanes, ((u, i), wild)) in lanes.iter_mut().zip(turns) {
+        *lanes = Eight::default();
+        for (l, ((u, i), wild)) in u.iter().zip(i).zip(wild).enumerate() {
+            lanes.u[l] = u * LOG2_E;
+            lanes.i[l] = i * (LOG2_E / 2.0);
+            lanes.per[l] = 1.0 / (1.0 + wild);
+        }
+    }
 }
 
 wide!(fn plain_products<'a, const N: usize>(a: f64, turns: &'a [Eight], rates: [usize; N]) -> [Product; N] = plain_products_of);
@@ -173,21 +200,49 @@ wide!(fn lifted_products<'a, const N: usize>(a: f64, turns: &'a [Eight], rates: 
 #[inline(always)]
 fn hits(a: f64, turns: &Eight) -> Lanes {
     let Eight { u, i, .. } = turns;
-    exp(per_lane(|l| {
-        least(a * (u[l] - a * i[l] / 2.0), MOST_EXPONENT)
+    exp2(per_lane(|l| {
+        least(a * (u[l] - a * i[l]), MOST_EXPONENT * LOG2_E)
     }))
 }
 
 /// Products over the turns of `((1 - h) + h hit + wild)/(1 + wild)`, which is `1 - h (1 - hit)/(1 + wild)`.
 #[inline(always)]
 fn plain_products_of<const N: usize>(a: f64, turns: &[Eight], rates: [usize; N]) -> [Product; N] {
-    let h = rates.map(|r| RATES[r]);
+    let mut products = [Product::ONE; N];
+    // one rate after the other, so that registers hold what a loop needs
+    let mut short = [[0.0; LANES]; BATCH];
+    for turns in turns.chunks(BATCH) {
+        for (short, turns) in short.iter_mut().zip(turns) {
+            let hit = hits(a, turns);
+            *short = per_lane(|l| (1.0 - hit[l]) * turns.per[l]);
+        }
+        for (product, r) in products.iter_mut().zip(rates) {
+            let (mut lanes, h) = (product.lanes, RATES[r]);
+            for short in &short[..turns.len()] {
+                lanes = per_lane(|l| lanes[l] * (1.0 - h * short[l]));
+            }
+            product.lanes = lanes;
+            product.settle();
+        }
+    }
+    products
+}
+
+/// The same with `hit` lifted by `exp(min(30, h a^2 i))`: all lifts are powers of `exp(a^2 i/100)`.
+#[inline(always)]
+fn lifted_products_of<const N: usize>(a: f64, turns: &[Eight], rates: [usize; N]) -> [Product; N] {
+    let hundredth = a * a / 50.0;
     let mut products = [Product::ONE; N];
     for turns in turns.chunks(BATCH) {
         for turns in turns {
-            let hit = hits(a, turns);
-            let short = per_lane(|l| (1.0 - hit[l]) * turns.per[l]);
-            for (Product { lanes, .. }, h) in products.iter_mut().zip(h) {
+            let (hit, per) = (hits(a, turns), turns.per);
+            let hit = per_lane(|l| hit[l] * per[l]);
+            let lifts = powers(exp2(per_lane(|l| {
+                least(hundredth * turns.i[l], MOST_EXPONENT * LOG2_E)
+            })));
+            for (Product { lanes, .. }, r) in products.iter_mut().zip(rates) {
+                let (lift, h) = (lifts[r], RATES[r]);
+                let short = per_lane(|l| per[l] - hit[l] * least(lift[l], MOST_LIFT));
                 *lanes = per_lane(|l| lanes[l] * (1.0 - h * short[l]));
             }
         }
@@ -196,28 +251,7 @@ fn plain_products_of<const N: usize>(a: f64, turns: &[Eight], rates: [usize; N])
     products
 }
 
-/// The same with `hit` lifted by `exp(min(30, h a^2 i))`: all lifts are powers of `exp(a^2 i/100)`.
-#[inline(always)]
-fn lifted_products_of<const N: usize>(a: f64, turns: &[Eight], rates: [usize; N]) -> [Product; N] {
-    let h = rates.map(|r| RATES[r]);
-    let hundredth = a * a / 100.0;
-    let mut products = [Product::ONE; N];
-    for turns in turns.chunks(BATCH) {
-        for turns in turns {
-            let (hit, per) = (hits(a, turns), turns.per);
-            let lifts = powers(exp(per_lane(|l| {
-                least(hundredth * turns.i[l], MOST_EXPONENT)
-            })));
-            for ((Product { lanes, .. }, h), r) in products.iter_mut().zip(h).zip(rates) {
-                *lanes = per_lane(|l| lanes[l] * (1.0 - h * (1.0 - hit[l] * lifts[r][l]) * per[l]));
-            }
-        }
-        products.iter_mut().for_each(Product::settle);
-    }
-    products
-}
-
-/// `min(e^30, e^(h x))` for every rate, from `e1 = exp(x/100)`.
+/// `e^(h x)` for every rate, from `e1 = exp(x/100)`.
 #[inline(always)]
 fn powers(e1: Lanes) -> [Lanes; RATES.len()] {
     let times = |a: Lanes, b: Lanes| per_lane(|l| a[l] * b[l]);
@@ -229,7 +263,7 @@ fn powers(e1: Lanes) -> [Lanes; RATES.len()] {
     let e45 = times(times(times(e24, e12), e6), e3);
     let e70 = times(e45, e25);
     let e100 = times(times(e70, e24), e6);
-    [e6, e12, e25, e45, e70, e100].map(|e| per_lane(|l| least(e[l], MOST_LIFT)))
+    [e6, e12, e25, e45, e70, e100]
 }
 
 /// The smaller one.
