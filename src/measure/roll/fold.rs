@@ -3,7 +3,7 @@
 use crate::measure::wide::wide;
 
 use super::fit::Fit;
-use super::score::ScoreField;
+use super::score::{Cross, ScoreField};
 use super::whole;
 
 /// Largest share of a train's mean that the nuisance fit may have taken away.
@@ -164,17 +164,17 @@ wide!(fn cross<'a>(field: Field<'a>, comb: Comb, events: &'a [Event]) -> Vec<[f6
 fn cross_of(field: Field, comb: Comb, events: &[Event]) -> Vec<[f64; SIDE]> {
     let n = field.fit.b.len();
     let mut all = vec![[0.0; SIDE]; n * comb.phases.div_ceil(SIDE)];
-    let most = field.scores.cross.iter().map(|c| c.columns.len()).max();
+    let most = field.scores.cross.iter().map(Cross::width).max();
     let mut local = vec![0.0f32; most.unwrap_or(0) * comb.phases];
     let mut run = 0;
     let mut flush = |run: usize, local: &mut [f32]| {
-        let columns = &field.scores.cross[run].columns;
-        for p in 0..comb.phases {
-            let from = &mut local[p * columns.len()..(p + 1) * columns.len()];
-            for (c, v) in columns.iter().zip(from.iter_mut()) {
+        let cross = &field.scores.cross[run];
+        let rows = local.chunks_exact_mut(cross.width().max(1));
+        for (p, row) in rows.take(comb.phases).enumerate() {
+            for (c, v) in cross.columns.iter().zip(&*row) {
                 all[p / SIDE * n + c][p % SIDE] += f64::from(*v);
-                *v = 0.0;
             }
+            row.fill(0.0);
         }
     };
     for &Event { p, cell, share, .. } in events {
@@ -183,9 +183,9 @@ fn cross_of(field: Field, comb: Comb, events: &[Event]) -> Vec<[f64; SIDE]> {
             run += 1;
         }
         let cross = &field.scores.cross[run];
-        let m = cross.columns.len();
+        let width = cross.width();
         let row = field.scores.cells[cell].row;
-        cross.add(row, share, &mut local[p * m..(p + 1) * m]);
+        cross.add(row, share, &mut local[p * width..(p + 1) * width]);
     }
     if !field.scores.cross.is_empty() {
         flush(run, &mut local);

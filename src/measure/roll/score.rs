@@ -1,7 +1,7 @@
 //! Backward pass: score and information of a unit energy loss at any angle, and what it shares with each nuisance
 //! column. Linear recursions over the rows; afterwards every event costs the same few operations.
 
-use crate::measure::wide::wide;
+use crate::measure::wide::{LANES, wide};
 
 use super::filter::{Gain, Step, Track};
 use super::fit::Fit;
@@ -53,24 +53,39 @@ pub(super) struct Cross {
     pub columns: Vec<usize>,
     /// First row of the run.
     first: usize,
-    /// Row-major: for each row first the values at the interval's start, then those at its end. Single precision: what is taken from
-    /// a train's mean is needed to 1e-4, and this is the largest table of all.
+    /// Row-major: for each row first the values at the interval's end, then how much more they are at its start, each filled up
+    /// with zeros to [`Self::width`]. Single precision: what is taken from a train's mean is needed to 1e-4, and this is the largest
+    /// table of all.
     r: Vec<f32>,
 }
 
 impl Cross {
-    /// Adds the cross-information of a unit loss in the interval that follows `row` to `c` (one entry a
-    /// column).
+    /// Number of columns, filled up to whole lanes.
+    pub fn width(&self) -> usize {
+        width(self.columns.len())
+    }
+
+    /// Adds the cross-information of a unit loss in the interval that follows `row` to `c` (one entry a column, filled up to
+    /// [`Self::width`]).
     #[inline(always)]
     pub fn add(&self, row: usize, share: f64, c: &mut [f32]) {
-        let m = self.columns.len();
-        let at = 2 * m * (row - self.first);
-        let (start, end) = self.r[at..at + 2 * m].split_at(m);
+        let width = self.width();
+        let at = 2 * width * (row - self.first);
+        let (end, more) = self.r[at..at + 2 * width].split_at(width);
         let share = single(share);
-        for ((c, start), end) in c[..m].iter_mut().zip(start).zip(end) {
-            *c += end + (start - end) * share;
+        let ends = end.as_chunks::<LANES>().0.iter();
+        let both = ends.zip(more.as_chunks::<LANES>().0);
+        for (c, (end, more)) in c.as_chunks_mut::<LANES>().0.iter_mut().zip(both) {
+            for (c, (end, more)) in c.iter_mut().zip(end.iter().zip(more)) {
+                *c += end + more * share;
+            }
         }
     }
+}
+
+/// `columns` filled up to whole lanes.
+fn width(columns: usize) -> usize {
+    columns.next_multiple_of(LANES)
 }
 
 /// Score field of a record.
@@ -177,11 +192,12 @@ fn cross_of(fit: &Fit, number: usize) -> Cross {
     let run = fit.track.runs[number].clone();
     let block = &fit.blocks[number];
     let m = block.columns.len();
-    let mut stored = vec![0.0f32; 2 * m * run.len()];
+    let width = width(m);
+    let mut stored = vec![0.0f32; 2 * width * run.len()];
     let mut r = vec![0.0; 3 * m];
     let (r0, rest) = r.split_at_mut(m);
     let (r1, r2) = rest.split_at_mut(m);
-    let rows = stored.chunks_exact_mut((2 * m).max(1)).rev();
+    let rows = stored.chunks_exact_mut((2 * width).max(1)).rev();
     for ((row, store), x) in run
         .clone()
         .rev()
@@ -192,11 +208,11 @@ fn cross_of(fit: &Fit, number: usize) -> Cross {
         let [k0, k1, k2] = gain.k;
         let scale = fit.weight[row] * gain.inv_sd;
         let whole_lever = step.dx * step.inv_w3;
-        let (to0, to1) = store.split_at_mut(m);
+        let (end, more) = store.split_at_mut(width);
         for j in 0..m {
             let (a0, a1, a2) = (r0[j], r1[j], r2[j]);
-            to0[j] = single(a0 * whole_lever - a1);
-            to1[j] = single(-a1);
+            end[j] = single(-a1);
+            more[j] = single(a0 * whole_lever - a1) - end[j];
             r0[j] = (1.0 - k0) * a0 - k1 * a1 - k2 * a2 + x[j] * scale;
             r1[j] = step.e * a0 + a1;
             r2[j] = step.d * a0 + step.dx * a1 + a2;
@@ -260,9 +276,9 @@ pub(super) mod tests {
                 assert!((i - i0).abs() < 1e-6 * i0, "information {i} {i0}");
                 let run = fit.track.runs[number].clone();
                 let m = cross.columns.len();
-                let mut c = vec![0.0; m];
+                let mut c = vec![0.0; cross.width()];
                 cross.add(cell.row, cell.share(a), &mut c);
-                for (j, c) in c.iter().enumerate() {
+                for (j, c) in c.iter().take(m).enumerate() {
                     let x = fit.blocks[number].x.chunks_exact(m);
                     let c0: f64 = run
                         .clone()
@@ -271,8 +287,9 @@ pub(super) mod tests {
                         .sum();
                     // single precision, between ends of either sign
                     let c = f64::from(*c);
-                    let at = 2 * m * (cell.row - run.start) + j;
-                    let ends = f64::from(cross.r[at].abs() + cross.r[at + m].abs());
+                    let at = 2 * cross.width() * (cell.row - run.start) + j;
+                    let (end, more) = (cross.r[at], cross.r[at + cross.width()]);
+                    let ends = f64::from(end.abs() + (end + more).abs());
                     assert!((c - c0).abs() < 1e-6 * (i0.sqrt() + ends), "cross {c} {c0}");
                 }
             }
