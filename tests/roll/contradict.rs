@@ -1,7 +1,9 @@
 //! A vehicle file that says what the edges contradict.
 
 use feelgauge::measure::roll::{Roll, RollCar, RollFinding, RollSettings};
-use feelgauge::physics::drivetrain::{Conditions, DrivetrainScenario, random_car, simulate};
+use feelgauge::physics::drivetrain::{
+    Conditions, DrivetrainScenario, SnagScenario, random_car, simulate,
+};
 use feelgauge::physics::noise::Noise;
 use feelgauge::reading::{Edge, Quality};
 use feelgauge::vehicle::Vehicle;
@@ -35,6 +37,20 @@ fn refused(finding: &RollFinding, code: &str) -> Option<(f64, f64)> {
     Some((refusal.value.unwrap(), refusal.limit.unwrap()))
 }
 
+/// The car's file with another number of magnets.
+fn with_magnets(car: &DrivetrainScenario, magnets: u32, stated: u32) -> String {
+    let [from, to] = [magnets, stated].map(|n| format!("magnets = {n}\n"));
+    let text = car.vehicle_toml.replace(&from, &to);
+    assert_ne!(text, car.vehicle_toml);
+    text
+}
+
+/// A part that is named with nine chances in ten or more.
+fn confident(finding: &RollFinding) -> Option<String> {
+    let snag = finding.snags.as_ref()?.first()?;
+    (snag.probability >= 0.9).then(|| snag.part.clone())
+}
+
 /// What the file's wrong number of magnets is answered with.
 fn miscounted(
     car: &DrivetrainScenario,
@@ -42,12 +58,7 @@ fn miscounted(
     magnets: u32,
     wrong: u32,
 ) -> Option<(f64, f64)> {
-    let text = car.vehicle_toml.replace(
-        &format!("magnets = {magnets}"),
-        &format!("magnets = {wrong}"),
-    );
-    assert_ne!(text, car.vehicle_toml);
-    let finding = find(&text, &car.setup, edges);
+    let finding = find(&with_magnets(car, magnets, wrong), &car.setup, edges);
     let found = refused(&finding, "magnets_contradict");
     if found.is_some() {
         assert!(finding.verdict.is_none() && finding.snags.is_none());
@@ -85,6 +96,89 @@ fn magnets_counted_wrong_by_one_are_refused_with_the_right_number() {
         named * 10 >= asked * 9 && other * 10 <= asked,
         "{named} {other} of {asked}"
     );
+}
+
+/// Magnets in a printed holder leave little in single intervals; what is left comes again all the same.
+#[test]
+fn magnets_that_sit_evenly_and_are_counted_wrong_by_one_name_no_part() {
+    let (mut asked, mut right, mut parts) = (0, 0, Vec::new());
+    for (seed, magnets) in (0..8).zip([6, 8, 6, 8, 4, 8, 6, 16]) {
+        let setup = ["straight", "circle", "one_fl", "axle_f"][seed % 4];
+        let seed = 40 + seed as u64;
+        let car = car(seed, magnets, setup, 0.3);
+        let edges = simulate(&car, seed).readings;
+        for wrong in [magnets - 1, magnets + 1] {
+            let text = with_magnets(&car, magnets, wrong);
+            let finding = find(&text, setup, &edges);
+            let found = refused(&finding, "magnets_contradict");
+            asked += 1;
+            right += u32::from(found == Some((f64::from(magnets), f64::from(wrong))));
+            parts.extend(confident(&finding));
+        }
+    }
+    println!("{right} of {asked}, {parts:?}");
+    // 0.3 degrees: some 19 of 20 are refused by simulation, nearly all with the right number
+    assert!(
+        right * 10 >= asked * 8 && parts.len() <= 1,
+        "{right} {parts:?}"
+    );
+}
+
+/// A sensor that sits on another shaft than the file says.
+#[test]
+fn a_sensor_on_another_shaft_is_refused_before_a_part_is_named() {
+    let (mut refusals, mut named, mut parts) = (0, 0, Vec::new());
+    let places = [("bell", "spur"), ("spur", "wheel_fl"), ("spur", "bell")];
+    for seed in 60..68 {
+        let setup = ["straight", "one_fl"][usize::try_from(seed % 2).unwrap()];
+        for (truth, stated) in places {
+            let on = |shaft: &str| {
+                let sensor = |shaft: &str| format!("[[sensor]]\nindex = 0\nshaft = \"{shaft}\"");
+                random_car(seed, 8).replace(&sensor("spur"), &sensor(shaft))
+            };
+            let mut car = DrivetrainScenario::new(&on(truth), setup, None).unwrap();
+            car.conditions = DrivetrainScenario::drawn_healthy(seed, setup).conditions;
+            let finding = find(&on(stated), setup, &simulate(&car, seed).readings);
+            if let Some((order, one)) = refused(&finding, "sensor_contradicts") {
+                let train = Vehicle::parse(&on(stated)).unwrap();
+                let train = train.train(Some(setup), None).unwrap();
+                let shaft = train.turning.iter().find(|s| s.name == truth).unwrap();
+                refusals += 1;
+                named +=
+                    u32::from((order / shaft.order - 1.0).abs() < 1e-9 && (one - 1.0).abs() < 1e-9);
+            }
+            parts.extend(confident(&finding));
+        }
+    }
+    println!("{refusals}, {named} of them with the right shaft; {parts:?}");
+    // by simulation two of three are refused; a bell's ripple may pass for a snag of its bearing
+    assert!(
+        refusals >= 15 && named * 10 >= refusals * 8 && parts.len() <= 4,
+        "{parts:?}"
+    );
+}
+
+/// Snags in nearly every turn have harmonics everywhere; no file is doubted for them.
+#[test]
+fn a_snag_in_every_turn_contradicts_nothing() {
+    for seed in 0..12 {
+        let setup = ["straight", "one_fl", "circle"][usize::try_from(seed % 3).unwrap()];
+        let car = car(seed, 8, setup, 1.0);
+        let parts = &car.train().parts;
+        let part = parts[usize::try_from(seed * 5).unwrap() % parts.len()]
+            .name
+            .clone();
+        let snag = SnagScenario {
+            part,
+            depth: 2.0,
+            hit_rate: 0.95,
+            burst: None,
+        };
+        let car = car.with_snag(snag).unwrap();
+        let finding = find(&car.vehicle_toml, setup, &simulate(&car, seed).readings);
+        let said = finding.refused.as_ref().map(|r| r[0].code.as_str());
+        assert_eq!(said, None, "seed {seed} {setup}");
+    }
 }
 
 #[test]
@@ -215,7 +309,7 @@ fn swapped_cables_are_named() {
 fn miscounts() {
     let count = std::env::var("COUNT").map_or(300, |c| c.parse().unwrap());
     let (mut healthy, mut by_placing) = (0, [[0u32; 3]; 5]);
-    let placings = [0.0, 0.5, 1.5, 3.0, 4.0];
+    let placings = [0.0, 0.3, 1.5, 3.0, 4.0];
     for seed in 0..count {
         let mut noise = Noise::new(seed, 6);
         let mut pick = |n: usize| usize::try_from(noise.below(n as u64)).unwrap();

@@ -60,7 +60,7 @@ use crate::reading::{Edge, LimitSource, Quality};
 use crate::vehicle::Train;
 
 use finding::Limits;
-use sensed::{Counted, Edges};
+use sensed::{Counted, Edges, Refused};
 
 /// Snags with a larger false-alarm probability than this are not reported, unless the vehicle file says otherwise.
 pub const SNAG_FALSE_ALARM: f64 = 0.01;
@@ -221,9 +221,12 @@ impl Roll {
         // a watched sensor without enough edges says nothing
         counted.extend(self.watched.into_iter().filter_map(|s| s.count().ok()));
         // what a file says wrongly of one sensor makes the answer of any other doubtful
-        if let Some(why) = contradict::refusal(&counted) {
+        let refuse = |why: Refused| {
             let (why, quality) = *why;
-            return RollFinding::refuse(vec![why], limits, quality);
+            RollFinding::refuse(vec![why], limits, quality)
+        };
+        if let Some(why) = contradict::of_edges(&counted) {
+            return refuse(why);
         }
         counted.truncate(judged_ones);
         for sensor in counted {
@@ -238,8 +241,10 @@ impl Roll {
             }
         }
         if sensed.is_empty() {
-            let (why, quality) = *refused.expect("no record, so a refusal");
-            return RollFinding::refuse(vec![why], limits, quality);
+            return refuse(refused.expect("no record, so a refusal"));
+        }
+        if let Some(why) = contradict::of_fit(&sensed) {
+            return refuse(why);
         }
         report::finding(&sensed, limits)
     }

@@ -11,7 +11,7 @@ use super::orders::{SLIP_SD, grid};
 use super::side_by_side::each;
 
 /// Harmonics of the rival, and columns of each: angle sine, cosine, torque sine, cosine.
-const HARMONICS: usize = 4;
+pub(super) const HARMONICS: usize = 4;
 const COLUMNS: usize = 4 * HARMONICS;
 /// Leading columns and scales of the priors that the rival averages over.
 const LEADING: [usize; 3] = [4, 8, 16];
