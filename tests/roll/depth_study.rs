@@ -39,10 +39,14 @@ fn study_detectable_depth() {
         ("final_f.pair", "straight"),
         ("spur", "straight"),
         ("pinion_f", "straight"),
+        ("bell", "straight"),
+        ("bell_inner.cage", "straight"),
         ("ring_f", "one_fl"),
         ("wheel_fl", "one_fl"),
         ("diff_f.planet", "one_fl"),
         ("spur", "one_fl"),
+        ("pinion_f", "one_fl"),
+        ("bell", "one_fl"),
     ] {
         let (mut depths, mut found, mut never) = (vec![], 0, 0);
         for seed in first..first + count {

@@ -9,32 +9,54 @@ use crate::numbers::Numbers;
 use crate::plan::{Plan, seeds};
 use crate::roll::EXACT;
 
-/// Parts whose detectable depth is tried.
-const PARTS: [&str; 5] = ["ring_f", "drive_fl", "hub_rl.cage", "spur", "pinion_f"];
+/// Parts whose detectable depth is tried, rolling straight for a minute and on a stand for half of one.
+const STRAIGHT: [&str; 8] = [
+    "ring_f",
+    "drive_fl",
+    "hub_rl.cage",
+    "hub_rl.inner",
+    "spur",
+    "pinion_f",
+    "bell_inner.cage",
+    "bell",
+];
+const ON_A_STAND: [&str; 7] = [
+    "ring_f",
+    "wheel_fl",
+    "spur",
+    "diff_f.planet",
+    "pinion_f",
+    "bell_inner.cage",
+    "bell",
+];
 /// Share of snags of the detectable depth that would show, as promised.
 const PROMISED: f64 = 0.95;
 
 /// Sheets of depth and of several captures.
 pub fn sheets(plan: &Plan) -> Vec<Sheet> {
-    vec![honesty(plan), two_captures(plan)]
+    vec![
+        honesty(plan, (0, "straight", 60.0), &STRAIGHT),
+        honesty(plan, (1, "one_fl", 30.0), &ON_A_STAND),
+        two_captures(plan),
+    ]
 }
 
 /// Every car once healthy, which states its detectable depths, then with a snag of just that depth.
-fn honesty(plan: &Plan) -> Sheet {
+fn honesty(plan: &Plan, (number, setup, seconds): (usize, &str, f64), tried: &[&str]) -> Sheet {
     let cars = plan.size(20, 3);
-    let first = plan.seed(43, 0);
+    let first = plan.seed(43, number);
     let mut sheet = Sheet::new(
-        "Roll: snags of the detectable depth, straight 60 s",
+        &format!("Roll: snags of the detectable depth, {setup} {seconds} s"),
         "the promise: 95 %",
         seeds(first, cars),
     );
-    let mut found = [(0, 0); PARTS.len()];
-    let mut stated: [Numbers; PARTS.len()] = Default::default();
+    let mut found = vec![(0, 0); tried.len()];
+    let mut stated = vec![Numbers::default(); tried.len()];
     for seed in (first..).take(cars) {
-        let car = healthy(seed, "straight", 60.0);
+        let car = healthy(seed, setup, seconds);
         let quality = measure(&car, seed).0.quality;
         let hit_rate = quality.detectable_at_hit_rate.unwrap_or(0.4);
-        for (k, part) in PARTS.iter().enumerate() {
+        for (k, part) in tried.iter().enumerate() {
             let depths = &quality.detectable_depth_by_part;
             let Some(depth) = depths.get(*part).copied().flatten() else {
                 continue;
@@ -54,7 +76,7 @@ fn honesty(plan: &Plan) -> Sheet {
             found[k].1 += 1;
         }
     }
-    for (k, part) in PARTS.iter().enumerate() {
+    for (k, part) in tried.iter().enumerate() {
         sheet.share(
             &format!("{part}: reported"),
             found[k],

@@ -363,7 +363,11 @@ mod tests {
                     .u
                     .push(i.sqrt() * random.normal() + hit + if k == 7 { 30.0 } else { 0.0 });
             }
-            let shared = Shared { rho, kappa };
+            let shared = Shared {
+                rho,
+                kappa,
+                ..Shared::NONE
+            };
             let mut turns = Turns::default();
             assert!(turns.load(&folded, 0, shared));
             let expected = naive(&folded.u, &folded.i, shared);

@@ -45,6 +45,9 @@ pub(super) struct Shared {
     pub rho: f64,
     /// How much noisier the train's sum is than single scores say, >= 1.
     pub kappa: f64,
+    /// Share of a train's mean that its scores show, >= 0: columns and drag take their part, and so do the neighbouring events, each of
+    /// which looks like drag to the other.
+    pub shown: f64,
 }
 
 impl Shared {
@@ -52,6 +55,7 @@ impl Shared {
     pub const NONE: Self = Self {
         rho: 0.0,
         kappa: 1.0,
+        shown: 1.0,
     };
 }
 
@@ -268,12 +272,13 @@ pub(super) fn shared(
                 return Shared::NONE;
             }
             let rho = (taken[p] / s).clamp(0.0, MOST_SHARED);
-            let kappa = response
+            let left = response
                 .as_ref()
-                .map_or(1.0, |g| ((g[p] - taken[p]) / (s * (1.0 - rho))).max(1.0));
+                .map_or(s * (1.0 - rho), |g| g[p] - taken[p]);
             Shared {
                 rho: if rho < least_rho { 0.0 } else { rho },
-                kappa,
+                kappa: (left / (s * (1.0 - rho))).max(1.0),
+                shown: (left / s).max(0.0),
             }
         })
         .collect()
@@ -342,8 +347,58 @@ mod tests {
             let rho = (q / i_sum).clamp(0.0, 0.95);
             let kappa = ((g - q) / (i_sum * (1.0 - rho))).max(1.0);
             assert!((shared[p].kappa - kappa).abs() < 1e-5 * kappa, "{shared:?}");
+            let shown = (g - q) / i_sum;
+            assert!((shared[p].shown - shown).abs() < 1e-5, "{shared:?} {shown}");
             let rho = if rho < 0.05 { 0.0 } else { rho };
             assert!((shared[p].rho - rho).abs() < 1e-5, "{shared:?} {rho}");
+        }
+    }
+
+    #[test]
+    fn a_train_of_equal_losses_shows_the_stated_share_of_its_mean() {
+        /// Small beside what the scores of single intervals count up to.
+        const LOSS: f64 = 1e-3;
+        let nodes = nodes(4, 160, 5);
+        let mut fit = fit(&nodes, &[(0, 159)]);
+        // nothing but the losses
+        fit.residual.fill(0.0);
+        let scores = score_field(&fit);
+        let reach = (nodes.x[0], nodes.x[159]);
+        let field = Field {
+            fit: &fit,
+            scores: &scores,
+            reach,
+        };
+        for order in [0.31, 1.37] {
+            let comb = Comb { order, phases: 6 };
+            let folded = fold(field, comb);
+            for (p, shared) in shared(field, comb, &folded, 0.05, true).iter().enumerate() {
+                let mut train = vec![0.0; fit.track.len()];
+                for k in 0..folded.events {
+                    let a = reach.0 + (k as f64 + p as f64 / 6.0) / order;
+                    let cell = scores.cells.iter().find(|c| c.start <= a && a < c.end);
+                    let late = cell.map(|c| response(&fit, c.row, a)).unwrap_or_default();
+                    for (train, late) in train.iter_mut().zip(late) {
+                        *train -= LOSS * late;
+                    }
+                }
+                let lost = fit.less(&train);
+                let scores = score_field(&lost);
+                let with = Field {
+                    fit: &lost,
+                    scores: &scores,
+                    reach,
+                };
+                let (u, i) = sums(with, comb)[p];
+                let share = u / LOSS / i;
+                // single rows weigh less than 1 in the columns
+                assert!((share - shared.shown).abs() < 0.02, "{share} {shared:?}");
+                // crowded events take most of each other's mean, which the columns' share does not say
+                assert!(
+                    order < 1.0 || share < 0.7 * (1.0 - shared.rho),
+                    "{shared:?}"
+                );
+            }
         }
     }
 }

@@ -194,7 +194,14 @@ mod tests {
             i: vec![1.0; n],
         };
         let mut turns = Turns::default();
-        assert!(turns.load(&folded, 0, Shared { rho, kappa: 1.0 }));
+        assert!(turns.load(
+            &folded,
+            0,
+            Shared {
+                rho,
+                ..Shared::NONE
+            }
+        ));
         (turns, truth)
     }
 
