@@ -1,6 +1,7 @@
 //! Loops over long slices, compiled anew for processors whose registers hold four numbers (x86-64-v3) or eight (x86-64-v4) and run
 //! so where they do. The same additions and multiplications in the same order, none of them fused: the same bits on every machine.
 
+use std::ops::{Deref, DerefMut};
 use std::sync::LazyLock;
 
 use pulp::Arch;
@@ -39,8 +40,78 @@ pub(super) fn per_lane(f: impl Fn(usize) -> f64) -> Lanes {
     [f(0), f(1), f(2), f(3), f(4), f(5), f(6), f(7)]
 }
 
+/// Bytes of a line of the cache, as long as the widest register. What begins on a line is loaded from one line at a time, what does
+/// not from two.
+const LINE: usize = 64;
+
+/// Numbers of which the first lies at the beginning of a line.
+#[derive(Debug)]
+pub(super) struct Aligned<T> {
+    /// With room for the numbers that lie before the first.
+    all: Vec<T>,
+    len: usize,
+}
+
+impl<T: Copy + Default> Aligned<T> {
+    /// `len` zeros.
+    pub fn zeros(len: usize) -> Self {
+        let room = LINE / size_of::<T>() - 1;
+        Self {
+            all: vec![T::default(); len + room],
+            len,
+        }
+    }
+
+    /// Place of the first number.
+    #[inline(always)]
+    fn first(&self) -> usize {
+        let room = self.all.len() - self.len;
+        self.all.as_ptr().align_offset(LINE).min(room)
+    }
+}
+
+impl<T: Copy + Default> Clone for Aligned<T> {
+    /// The same numbers: where a line begins elsewhere they move.
+    fn clone(&self) -> Self {
+        let mut out = Self::zeros(self.len);
+        out.copy_from_slice(self);
+        out
+    }
+}
+
+impl<T: Copy + Default> Deref for Aligned<T> {
+    type Target = [T];
+
+    #[inline(always)]
+    fn deref(&self) -> &[T] {
+        let first = self.first();
+        &self.all[first..first + self.len]
+    }
+}
+
+impl<T: Copy + Default> DerefMut for Aligned<T> {
+    #[inline(always)]
+    fn deref_mut(&mut self) -> &mut [T] {
+        let first = self.first();
+        &mut self.all[first..first + self.len]
+    }
+}
+
 #[cfg(test)]
 mod tests {
+    #[test]
+    fn aligned_numbers_begin_on_a_line_and_survive_a_move() {
+        for len in [1, 7, 8, 1000] {
+            let mut a = super::Aligned::<f64>::zeros(len);
+            a[len - 1] = 3.0;
+            let b = a.clone();
+            let moved = Box::new(b);
+            assert_eq!((moved.len(), moved.as_ptr() as usize % 64), (len, 0));
+            assert_eq!(a.iter().sum::<f64>(), 3.0);
+            assert_eq!(**moved, *a);
+        }
+    }
+
     #[cfg(target_arch = "x86_64")]
     #[test]
     fn wide_registers_are_used_where_there_are_any() {

@@ -89,6 +89,13 @@ impl Noise {
             energy: typical_energy_noise(level),
         }
     }
+
+    fn times(self, jitter: f64, energy: f64) -> Self {
+        Self {
+            jitter_s: self.jitter_s * jitter,
+            energy: self.energy * energy,
+        }
+    }
 }
 
 fn typical_energy_noise(level: f64) -> f64 {
@@ -175,59 +182,22 @@ impl Track {
         self.node.len()
     }
 
-    /// The filter's pass over a run: `row(row, innovation, its variance, gain)` for every row. `t` are times (s) and
-    /// `u` energies put in over the interval that follows a row, beside the drag line's.
-    fn pass(
-        &self,
-        run: &Range<usize>,
-        noise: Noise,
-        mut row: impl FnMut(usize, f64, f64, [f64; 3]),
-        t: &[f64],
-        u: &[f64],
-    ) {
-        let r = noise.jitter_s * noise.jitter_s + ROUNDING_VAR;
+    /// The filter at the start of a run.
+    fn start(&self, run: &Range<usize>, noise: Noise, t: &[f64]) -> Filter {
         let er = self.er[run.start];
-        let (mut s0, mut s1, mut s2) = (t[run.start], er, 0.0);
-        let (mut p00, mut p01, mut p02) = (1.0, 0.0, 0.0);
-        let (mut p11, mut p12) = (4.0 * er * er, 0.0);
-        let mut p22 = (DRAG_SD * self.level) * (DRAG_SD * self.level);
-        let walk = (DRAG_WALK * self.level) * (DRAG_WALK * self.level);
-        for i in run.clone() {
-            let Step {
-                dx,
-                e,
-                d,
-                c,
-                h,
-                drag,
-                ..
-            } = self.steps[i];
-            let f = p00 + r;
-            let g = 1.0 / f;
-            let k = [(p00 + e * p01 + d * p02) * g, (p01 + dx * p02) * g, p02 * g];
-            let v = t[i] - s0;
-            row(i, v, f, k);
-            let put = u[i] + drag;
-            s0 += e * s1 + d * s2 + c + h * put + k[0] * v;
-            s1 += dx * s2 + put + k[1] * v;
-            s2 += k[2] * v;
-            // update (in the form that keeps small variances exact), then predict
-            let keep = r * g;
-            let (a11, a12, a22) = (
-                p11 - p01 * p01 * g,
-                p12 - p01 * p02 * g,
-                p22 - p02 * p02 * g,
-            );
-            let (a00, a01, a02) = (p00 * keep, p01 * keep, p02 * keep);
-            let q = noise.energy * dx;
-            let (m01, m11, m12) = (a01 + e * a11 + d * a12, a11 + dx * a12, a12 + dx * a22);
-            let m02 = a02 + e * a12 + d * a22;
-            p00 = a00 + e * a01 + d * a02 + e * m01 + d * m02 + h * h * q;
-            p01 = m01 + dx * m02 + h * q;
-            p02 = m02;
-            p11 = m11 + dx * m12 + q;
-            p12 = m12;
-            p22 = a22 + walk * dx;
+        let drag = DRAG_SD * self.level;
+        let walk = DRAG_WALK * self.level;
+        Filter {
+            r: noise.jitter_s * noise.jitter_s + ROUNDING_VAR,
+            q: noise.energy,
+            walk: walk * walk,
+            s: [t[run.start], er, 0.0],
+            p00: 1.0,
+            p01: 0.0,
+            p02: 0.0,
+            p11: 4.0 * er * er,
+            p12: 0.0,
+            p22: drag * drag,
         }
     }
 
@@ -241,54 +211,65 @@ impl Track {
         let mut gains = vec![Gain::default(); self.len()];
         let mut v = vec![0.0; self.len()];
         for run in &self.runs {
-            let take = |i: usize, vi: f64, f: f64, k: [f64; 3]| {
+            let mut filter = self.start(run, noise, t);
+            for i in run.clone() {
+                let innovation = filter.row(&self.steps[i], t[i], u[i]);
                 let carries = i >= run.start + WARM_UP;
                 gains[i] = Gain {
-                    k,
-                    inv_sd: if carries { 1.0 / f.sqrt() } else { 0.0 },
+                    k: innovation.k,
+                    inv_sd: if carries {
+                        1.0 / innovation.f.sqrt()
+                    } else {
+                        0.0
+                    },
                 };
-                v[i] = vi;
-            };
-            self.pass(run, noise, take, t, u);
+                v[i] = innovation.v;
+            }
         }
         (gains, v)
     }
 
-    /// Minus the logarithm of the posterior of the noise, up to a constant.
-    fn misfit(&self, noise: Noise, t: &[f64], u: &[f64]) -> f64 {
-        let mut sum = LogProduct::default();
+    /// Minus the logarithm of the posterior of two noises, up to a constant. A row waits for the one before: two filters
+    /// beside each other take little longer than one.
+    fn misfits(&self, noises: [Noise; 2], t: &[f64], u: &[f64]) -> [f64; 2] {
+        let mut sums = [LogProduct::default(), LogProduct::default()];
         for run in &self.runs {
-            let take = |i: usize, v: f64, f: f64, _: [f64; 3]| {
-                if i >= run.start + WARM_UP {
-                    sum.innovation(v * v / f, f);
+            let mut filters = noises.map(|noise| self.start(run, noise, t));
+            for i in run.clone() {
+                for (filter, sum) in filters.iter_mut().zip(&mut sums) {
+                    let Innovation { v, f, .. } = filter.row(&self.steps[i], t[i], u[i]);
+                    if i >= run.start + WARM_UP {
+                        sum.innovation(v * v / f, f);
+                    }
                 }
-            };
-            self.pass(run, noise, take, t, u);
+            }
         }
-        let jitter = libm::log(noise.jitter_s / JITTER_PRIOR.0) / JITTER_PRIOR.1;
-        let energy = libm::log(noise.energy / typical_energy_noise(self.level)) / ENERGY_NOISE_SD;
-        sum.finish() + jitter * jitter / 2.0 + energy * energy / 2.0
+        let [a, b] = sums.map(LogProduct::finish);
+        [(noises[0], a), (noises[1], b)].map(|(noise, sum)| {
+            let jitter = libm::log(noise.jitter_s / JITTER_PRIOR.0) / JITTER_PRIOR.1;
+            let typical = typical_energy_noise(self.level);
+            let energy = libm::log(noise.energy / typical) / ENERGY_NOISE_SD;
+            sum + jitter * jitter / 2.0 + energy * energy / 2.0
+        })
     }
 
     /// Fits the noise by a pattern search from `start` on times `t` and energies `u` that the nuisance columns have been
     /// taken out of; `factor` > 1 is the step.
     pub fn fit_noise(&self, start: Noise, factor: f64, t: &[f64], u: &[f64]) -> Noise {
         let mut best = start;
-        let mut least = self.misfit(best, t, u);
+        let [mut least, _] = self.misfits([best, best], t, u);
         for _ in 0..SWEEPS {
             let mut gained = false;
-            for (jitter, energy) in [
-                (factor, 1.0),
-                (1.0 / factor, 1.0),
-                (1.0, factor * factor),
-                (1.0, 1.0 / (factor * factor)),
-            ] {
-                let trial = Noise {
-                    jitter_s: best.jitter_s * jitter,
-                    energy: best.energy * energy,
-                };
-                let misfit = self.misfit(trial, t, u);
-                if misfit < least - LEAST_GAIN {
+            for (jitter, energy) in [(factor, 1.0), (1.0, factor * factor)] {
+                let up = best.times(jitter, energy);
+                let down = best.times(1.0 / jitter, 1.0 / energy);
+                let misfits = self.misfits([up, down], t, u);
+                // down from a better one above is where the search was
+                if let Some((trial, misfit)) = [up, down]
+                    .into_iter()
+                    .zip(misfits)
+                    .find(|(_, misfit)| *misfit < least - LEAST_GAIN)
+                {
                     (best, least, gained) = (trial, misfit, true);
                 }
             }
@@ -297,6 +278,80 @@ impl Track {
             }
         }
         best
+    }
+}
+
+/// The filter between two rows: its prediction of time, energy and drag, and their covariance.
+struct Filter {
+    /// Variance of a time, of the energy per turn and of the drag's walk per turn.
+    r: f64,
+    q: f64,
+    walk: f64,
+    s: [f64; 3],
+    p00: f64,
+    p01: f64,
+    p02: f64,
+    p11: f64,
+    p12: f64,
+    p22: f64,
+}
+
+/// What a row brings: innovation (s), its variance, and the gain.
+struct Innovation {
+    v: f64,
+    f: f64,
+    k: [f64; 3],
+}
+
+impl Filter {
+    /// Takes the time `t` (s) of a row and goes on to the next, over an interval into which `u` is put beside the drag line's
+    /// energy.
+    #[inline(always)]
+    fn row(&mut self, step: &Step, t: f64, u: f64) -> Innovation {
+        let Step {
+            dx,
+            e,
+            d,
+            c,
+            h,
+            drag,
+            ..
+        } = *step;
+        let Self {
+            p00,
+            p01,
+            p02,
+            p11,
+            p12,
+            p22,
+            ..
+        } = *self;
+        let f = p00 + self.r;
+        let g = 1.0 / f;
+        let k = [(p00 + e * p01 + d * p02) * g, (p01 + dx * p02) * g, p02 * g];
+        let v = t - self.s[0];
+        let put = u + drag;
+        self.s[0] += e * self.s[1] + d * self.s[2] + c + h * put + k[0] * v;
+        self.s[1] += dx * self.s[2] + put + k[1] * v;
+        self.s[2] += k[2] * v;
+        // update (in the form that keeps small variances exact), then predict
+        let keep = self.r * g;
+        let (a11, a12, a22) = (
+            p11 - p01 * p01 * g,
+            p12 - p01 * p02 * g,
+            p22 - p02 * p02 * g,
+        );
+        let (a00, a01, a02) = (p00 * keep, p01 * keep, p02 * keep);
+        let q = self.q * dx;
+        let (m01, m11, m12) = (a01 + e * a11 + d * a12, a11 + dx * a12, a12 + dx * a22);
+        let m02 = a02 + e * a12 + d * a22;
+        self.p00 = a00 + e * a01 + d * a02 + e * m01 + d * m02 + h * h * q;
+        self.p01 = m01 + dx * m02 + h * q;
+        self.p02 = m02;
+        self.p11 = m11 + dx * m12 + q;
+        self.p12 = m12;
+        self.p22 = a22 + self.walk * dx;
+        Innovation { v, f, k }
     }
 }
 
@@ -413,12 +468,12 @@ mod tests {
         let nodes = nodes(4, 24, 3);
         let track = track(&nodes, &[(0, 23)]);
         let (mut v, mut f) = (vec![], vec![]);
-        let zero = vec![0.0; track.len()];
-        let take = |_: usize, vi: f64, fi: f64, _: [f64; 3]| {
-            v.push(vi);
-            f.push(fi);
-        };
-        track.pass(&track.runs[0], NOISE, take, &track.t, &zero);
+        let mut filter = track.start(&track.runs[0], NOISE, &track.t);
+        for (step, t) in track.steps.iter().zip(&track.t) {
+            let innovation = filter.row(step, *t, 0.0);
+            v.push(innovation.v);
+            f.push(innovation.f);
+        }
         let (mean, cov) = dense(&track, NOISE);
         let factor = Cholesky::new(&cov, mean.len()).unwrap();
         let off: Vec<f64> = track.t.iter().zip(&mean).map(|(t, m)| t - m).collect();

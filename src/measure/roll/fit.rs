@@ -3,13 +3,14 @@
 use std::ops::Range;
 
 use crate::measure::cholesky::Cholesky;
-use crate::measure::wide::wide;
+use crate::measure::wide::Aligned;
 use crate::vehicle::Train;
 
 use super::coast::{DragLine, Run, coast};
 use super::count::Nodes;
 use super::filter::{Gain, Noise, Track, reference_energy};
 use super::nuisance::{Block, Columns, waves};
+use super::products::{Wanted, add_products};
 use super::rival::drifting;
 use super::side_by_side::each;
 
@@ -233,25 +234,24 @@ impl Normal {
         let mut right = vec![0.0; n];
         let runs: Vec<(Range<usize>, &Block)> = track.runs.iter().cloned().zip(blocks).collect();
         let sums = each(&runs, |(run, block)| {
-            let m = block.columns.len();
-            let mut gram = vec![0.0; m * m];
-            let mut to = vec![0.0; m];
+            let mut to = vec![0.0; block.columns.len()];
             for (i, x) in run.clone().zip(block.rows()) {
                 for (to, x) in to.iter_mut().zip(x) {
                     *to += x * weight[i] * z[i];
                 }
             }
-            add_gram(&block.x, &weight[run.clone()], m, &mut gram);
+            let mut gram = Aligned::zeros(block.width() * block.width());
+            let (x, weight) = (block.table(), &weight[run.clone()]);
+            add_products(x, weight, x, Wanted::Lower, &mut gram);
             (gram, to)
         });
         // added up in the order of the runs
         for (block, (gram, to)) in blocks.iter().zip(sums) {
-            let m = block.columns.len();
             for (i, ci) in block.columns.iter().enumerate() {
                 right[*ci] += to[i];
                 // columns ascend, so the lower triangle stays lower
                 for (j, cj) in block.columns[..=i].iter().enumerate() {
-                    a[ci * n + cj] += gram[i * m + j];
+                    a[ci * n + cj] += gram[i * block.width() + j];
                 }
             }
         }
@@ -268,36 +268,5 @@ impl Normal {
         let factor = Cholesky::new(&a, n)?;
         let b = factor.solve(&self.right);
         b.iter().all(|b| b.is_finite()).then_some((factor, b))
-    }
-}
-
-wide!(fn add_gram<'a>(x: &'a [f64], weight: &'a [f64], m: usize, gram: &'a mut [f64]) -> () = add_gram_of);
-
-/// Adds `X' W X` (lower triangle) of `rows x m` columns to `gram`, four rows at a time.
-#[inline(always)]
-fn add_gram_of(x: &[f64], weight: &[f64], m: usize, gram: &mut [f64]) {
-    for (x, w) in x.chunks(4 * m).zip(weight.chunks(4)) {
-        if let [w0, w1, w2, w3] = *w {
-            let (x0, rest) = x.split_at(m);
-            let (x1, rest) = rest.split_at(m);
-            let (x2, x3) = rest.split_at(m);
-            for i in 0..m {
-                let (a0, a1, a2, a3) = (w0 * x0[i], w1 * x1[i], w2 * x2[i], w3 * x3[i]);
-                let row = &mut gram[i * m..=i * m + i];
-                let columns = x0.iter().zip(x1).zip(x2).zip(x3);
-                for (g, (((x0, x1), x2), x3)) in row.iter_mut().zip(columns) {
-                    *g += a0 * x0 + a1 * x1 + a2 * x2 + a3 * x3;
-                }
-            }
-        } else {
-            for (x, w) in x.chunks(m).zip(w) {
-                for i in 0..m {
-                    let a = w * x[i];
-                    for j in 0..=i {
-                        gram[i * m + j] += a * x[j];
-                    }
-                }
-            }
-        }
     }
 }

@@ -260,7 +260,7 @@ pub(super) fn shared(
     least_rho: f64,
     neighbours: bool,
 ) -> Vec<Shared> {
-    let mut events = Vec::new();
+    let mut events = Vec::with_capacity(folded.events * comb.phases);
     sweep(field, comb, |event| events.push(event));
     let taken = taken(field, comb, &events);
     let response = neighbours.then(|| response(field, comb, &events));

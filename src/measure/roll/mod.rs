@@ -39,6 +39,7 @@ mod next;
 mod nuisance;
 mod orders;
 mod parts;
+mod products;
 mod rate;
 mod report;
 mod rival;

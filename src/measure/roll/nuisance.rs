@@ -4,12 +4,13 @@
 use std::f64::consts::TAU;
 use std::ops::Range;
 
-use crate::measure::wide::wide;
+use crate::measure::wide::{Aligned, LANES, wide};
 use crate::vehicle::Train;
 
 use super::count::Nodes;
 use super::filter::{Gain, Step, Track};
 use super::orders::{REACH_SD, SLIP_SD};
+use super::products::Table;
 use super::side_by_side::each;
 use super::whole;
 
@@ -160,14 +161,29 @@ struct Active {
 pub(super) struct Block {
     /// The record's number of each of the block's columns.
     pub columns: Vec<usize>,
-    /// Row-major, rows of the run by `columns.len()`: innovation over its sd, 0 where a row carries no weight.
-    pub x: Vec<f64>,
+    /// Row-major, rows of the run by [`Self::width`]: innovation over its sd, 0 where a row carries no weight, and 0 in the columns
+    /// that fill up the last lanes.
+    pub x: Aligned<f64>,
 }
 
 impl Block {
-    /// The block's rows.
+    /// Number of columns, filled up to whole lanes: a loop over the rest one by one would take as long as all the others.
+    pub fn width(&self) -> usize {
+        self.columns.len().next_multiple_of(LANES)
+    }
+
+    /// The block as a factor of products.
+    pub fn table(&self) -> Table<'_> {
+        Table {
+            values: &self.x,
+            width: self.width(),
+        }
+    }
+
+    /// The block's rows, without what fills them up.
     pub fn rows(&self) -> impl Iterator<Item = &[f64]> {
-        self.x.chunks_exact(self.columns.len().max(1))
+        let rows = self.x.chunks_exact(self.width().max(1));
+        rows.map(|row| &row[..self.columns.len()])
     }
 }
 
@@ -321,47 +337,82 @@ impl Columns {
     /// Sends all columns through the filter over every run.
     pub fn whiten(&self, nodes: &Nodes, track: &Track, gains: &[Gain]) -> Vec<Block> {
         each(&track.runs, |run| {
-            self.whitened(nodes, track, gains, run.clone())
+            whitened(self, nodes, track, gains, run.clone())
         })
-    }
-
-    /// All columns after the filter over one run.
-    fn whitened(&self, nodes: &Nodes, track: &Track, gains: &[Gain], run: Range<usize>) -> Block {
-        let (active, columns) = self.active(track.x[run.start], track.x[run.end - 1]);
-        let n = columns.len();
-        let mut x = vec![0.0; n * run.len()];
-        let (mut y, mut u) = (vec![0.0; n], vec![0.0; n]);
-        let mut states = States::new(n);
-        for (i, out) in run.clone().zip(x.chunks_exact_mut(n.max(1))) {
-            let node = track.node[i];
-            let w = (2.0 * track.er[i]).sqrt();
-            self.times(&active, nodes, node, w, &mut y);
-            if i + 1 < run.end {
-                self.energies(&active, nodes, node, &mut u);
-            }
-            states.advance(&track.steps[i], &gains[i], &y, &u, out);
-        }
-        Block { columns, x }
     }
 
     /// What the columns with coefficients `b` did to the record: time shift of every node (speed from the reference
     /// energy `er`) and energy put in over every interval.
     pub fn effect(&self, nodes: &Nodes, er: &[f64], b: &[f64]) -> (Vec<f64>, Vec<f64>) {
         let n = nodes.x.len();
-        let (active, columns) = self.active(self.reach.0, self.reach.1);
-        let mut buffer = vec![0.0; columns.len()];
-        let dot = |values: &[f64]| values.iter().zip(b).map(|(v, b)| v * b).sum::<f64>();
-        let (mut t, mut u) = (vec![0.0; n], vec![0.0; n]);
-        for i in 0..n {
-            self.times(&active, nodes, i, (2.0 * er[i]).sqrt(), &mut buffer);
-            t[i] = dot(&buffer);
-            if i + 1 < n {
-                self.energies(&active, nodes, i, &mut buffer);
-                u[i] = dot(&buffer);
+        let (magnets, rest) = b.split_at(self.magnets - 1);
+        // the last magnet is where the others together are not
+        let last = -magnets.iter().sum::<f64>();
+        let place = |m: &usize| magnets.get(*m).copied().unwrap_or(last);
+        let mut t: Vec<f64> = nodes.magnet.iter().map(place).collect();
+        let mut u = vec![0.0; n];
+        for (w, wave) in self.waves.iter().enumerate() {
+            let b = &rest[self.offset[w] + 1 - self.magnets..];
+            let along = |x: f64, [s, c]: [f64; 2]| {
+                let at = |hat: usize| b[2 * hat] * s + b[2 * hat + 1] * c;
+                let Window { first, share } = self.window(wave, x);
+                if wave.hats == 1 {
+                    at(first)
+                } else {
+                    share * at(first) + (1.0 - share) * at(first + 1)
+                }
+            };
+            match wave.kind {
+                Kind::Angle => {
+                    for (t, (x, trig)) in t.iter_mut().zip(nodes.x.iter().zip(&self.trig[w])) {
+                        *t += along(*x, *trig);
+                    }
+                }
+                Kind::Torque => {
+                    for i in 0..n - 1 {
+                        let middle = f64::midpoint(nodes.x[i], nodes.x[i + 1]);
+                        u[i] += along(middle, torque(wave.order, &self.trig[w], i));
+                    }
+                }
             }
+        }
+        for (t, er) in t.iter_mut().zip(er) {
+            *t /= (2.0 * er).sqrt();
         }
         (t, u)
     }
+}
+
+wide!(fn whitened<'a>(columns: &'a Columns, nodes: &'a Nodes, track: &'a Track, gains: &'a [Gain], run: Range<usize>) -> Block = whitened_of);
+
+/// All columns after the filter over one run.
+#[inline(always)]
+fn whitened_of(
+    all: &Columns,
+    nodes: &Nodes,
+    track: &Track,
+    gains: &[Gain],
+    run: Range<usize>,
+) -> Block {
+    let (active, columns) = all.active(track.x[run.start], track.x[run.end - 1]);
+    let mut block = Block {
+        columns,
+        x: Aligned::zeros(0),
+    };
+    let n = block.width();
+    block.x = Aligned::zeros(n * run.len());
+    let (mut y, mut u) = (vec![0.0; n], vec![0.0; n]);
+    let mut states = States::new(n);
+    for (i, out) in run.clone().zip(block.x.chunks_exact_mut(n.max(1))) {
+        let node = track.node[i];
+        let w = (2.0 * track.er[i]).sqrt();
+        all.times(&active, nodes, node, w, &mut y);
+        if i + 1 < run.end {
+            all.energies(&active, nodes, node, &mut u);
+        }
+        states.advance(&track.steps[i], &gains[i], &y, &u, out);
+    }
+    block
 }
 
 /// Energy of a unit torque ripple (sine, cosine) over the interval from node `i` to the next.
@@ -390,35 +441,18 @@ impl States {
 
     /// One row of the filter: whitened innovations of the columns go to `out`. `y` are their times at the row and `u`
     /// their energies over the interval that follows.
+    #[inline(always)]
     pub fn advance(&mut self, step: &Step, gain: &Gain, y: &[f64], u: &[f64], out: &mut [f64]) {
-        advance(self, step, gain, y, u, out);
-    }
-}
-
-wide!(fn advance<'a>(states: &'a mut States, step: &'a Step, gain: &'a Gain, y: &'a [f64], u: &'a [f64], out: &'a mut [f64]) -> () = advance_of);
-
-#[inline(always)]
-fn advance_of(
-    states: &mut States,
-    step: &Step,
-    gain: &Gain,
-    y: &[f64],
-    u: &[f64],
-    out: &mut [f64],
-) {
-    let n = out.len();
-    let (s0, s1, s2) = (
-        &mut states.s0[..n],
-        &mut states.s1[..n],
-        &mut states.s2[..n],
-    );
-    let (y, u) = (&y[..n], &u[..n]);
-    let [k0, k1, k2] = gain.k;
-    for j in 0..n {
-        let v = y[j] - s0[j];
-        out[j] = v * gain.inv_sd;
-        s0[j] += step.e * s1[j] + step.d * s2[j] + k0 * v + step.h * u[j];
-        s1[j] += step.dx * s2[j] + k1 * v + u[j];
-        s2[j] += k2 * v;
+        let n = out.len();
+        let (s0, s1, s2) = (&mut self.s0[..n], &mut self.s1[..n], &mut self.s2[..n]);
+        let (y, u) = (&y[..n], &u[..n]);
+        let [k0, k1, k2] = gain.k;
+        for j in 0..n {
+            let v = y[j] - s0[j];
+            out[j] = v * gain.inv_sd;
+            s0[j] += step.e * s1[j] + step.d * s2[j] + k0 * v + step.h * u[j];
+            s1[j] += step.dx * s2[j] + k1 * v + u[j];
+            s2[j] += k2 * v;
+        }
     }
 }

@@ -1,18 +1,25 @@
 //! The rival of a snag: smooth ripple at the same order and its harmonics, in torque and angle.
 
+use std::ops::Range;
+
 use crate::measure::cholesky::Cholesky;
-use crate::measure::wide::wide;
+use crate::measure::wide::{Aligned, LANES, wide};
 use crate::vehicle::Train;
 
 use super::bayes::ln_sum_exp;
 use super::fit::Fit;
 use super::nuisance::{Kind, SAME_ORDER, States, Wave, torque, trig};
 use super::orders::{SLIP_SD, grid};
+use super::products::{Table, Wanted, add_products};
 use super::side_by_side::each;
 
 /// Harmonics of the rival, and columns of each: angle sine, cosine, torque sine, cosine.
 pub(super) const HARMONICS: usize = 4;
 const COLUMNS: usize = 4 * HARMONICS;
+const _: () = assert!(
+    COLUMNS.is_multiple_of(LANES),
+    "its columns fill whole lanes"
+);
 /// Leading columns and scales of the priors that the rival averages over.
 const LEADING: [usize; 3] = [4, 8, 16];
 const SCALES: [f64; 4] = [1.0, 0.3, 0.1, 0.03];
@@ -59,28 +66,32 @@ pub(super) fn ln_rival(fit: &Fit, order: f64) -> f64 {
 }
 
 /// `V'W res` and `V'WV - V'WX Ainv X'WV` of the rival's columns V.
-fn products(fit: &Fit, order: f64) -> ([f64; COLUMNS], Vec<f64>) {
+fn products(fit: &Fit, order: f64) -> ([f64; COLUMNS], Aligned<f64>) {
     let n = fit.b.len();
     let mut s = [0.0; COLUMNS];
-    let mut g = vec![0.0; COLUMNS * COLUMNS];
+    let mut g = Aligned::zeros(COLUMNS * COLUMNS);
     let mut cross = vec![[0.0; COLUMNS]; n];
     for (number, run) in fit.track.runs.iter().enumerate() {
-        let v = responses(fit, order, run.clone());
+        let waves = harmonics(order, &fit.track.x[run.clone()]);
+        let v = responses(fit, order, &waves, run.clone());
         let block = &fit.blocks[number];
-        let m = block.columns.len();
-        let mut local = vec![0.0; COLUMNS * m];
-        let mut weighted = v.clone();
-        for (row, v) in run.clone().zip(weighted.chunks_exact_mut(COLUMNS)) {
+        let width = block.width();
+        let mut local = Aligned::zeros(COLUMNS * width);
+        for (row, v) in run.clone().zip(v.chunks_exact(COLUMNS)) {
             let (w, res) = (fit.weight[row], fit.residual[row]);
             for (s, v) in s.iter_mut().zip(v) {
-                *v *= w;
-                *s += *v * res;
+                *s += v * w * res;
             }
         }
-        add_products(&weighted, &v, COLUMNS, &mut g);
-        add_products(&weighted, &block.x, m, &mut local);
-        for i in 0..COLUMNS {
-            for (c, v) in block.columns.iter().zip(&local[i * m..(i + 1) * m]) {
+        let v = Table {
+            values: &v,
+            width: COLUMNS,
+        };
+        let weight = &fit.weight[run.clone()];
+        add_products(v, weight, v, Wanted::All, &mut g);
+        add_products(v, weight, block.table(), Wanted::All, &mut local);
+        for (i, local) in local.chunks_exact(width.max(1)).enumerate() {
+            for (c, v) in block.columns.iter().zip(local) {
                 cross[*c][i] += v;
             }
         }
@@ -100,35 +111,6 @@ fn products(fit: &Fit, order: f64) -> ([f64; COLUMNS], Vec<f64>) {
     (s, g)
 }
 
-wide!(fn add_products<'a>(v: &'a [f64], x: &'a [f64], m: usize, out: &'a mut [f64]) -> () = add_products_of);
-
-/// Adds `V' X` of the rival's columns (row-major) and `m` others to `out` (`COLUMNS x m`), four rows at a time.
-#[inline(always)]
-fn add_products_of(v: &[f64], x: &[f64], m: usize, out: &mut [f64]) {
-    for (v, x) in v.chunks(4 * COLUMNS).zip(x.chunks((4 * m).max(1))) {
-        if v.len() < 4 * COLUMNS {
-            for (v, x) in v.chunks_exact(COLUMNS).zip(x.chunks_exact(m.max(1))) {
-                for (v, out) in v.iter().zip(out.chunks_exact_mut(m.max(1))) {
-                    for (out, x) in out.iter_mut().zip(x) {
-                        *out += v * x;
-                    }
-                }
-            }
-            continue;
-        }
-        let (x0, rest) = x.split_at(m);
-        let (x1, rest) = rest.split_at(m);
-        let (x2, x3) = rest.split_at(m);
-        for (i, out) in out.chunks_exact_mut(m.max(1)).enumerate() {
-            let [a, b, c, d] = [0, 1, 2, 3].map(|r| v[r * COLUMNS + i]);
-            let rows = x0.iter().zip(x1).zip(x2).zip(x3);
-            for (out, (((x0, x1), x2), x3)) in out.iter_mut().zip(rows) {
-                *out += a * x0 + b * x1 + c * x2 + d * x3;
-            }
-        }
-    }
-}
-
 /// Sine and cosine of every harmonic at every angle: the first from the library, the others by turning on.
 fn harmonics(order: f64, x: &[f64]) -> Vec<Vec<[f64; 2]>> {
     let first = trig(order, x);
@@ -142,11 +124,13 @@ fn harmonics(order: f64, x: &[f64]) -> Vec<Vec<[f64; 2]>> {
     all
 }
 
-/// Whitened responses of the rival's columns over a run, row-major.
-fn responses(fit: &Fit, order: f64, run: std::ops::Range<usize>) -> Vec<f64> {
+wide!(fn responses<'a>(fit: &'a Fit, order: f64, waves: &'a [Vec<[f64; 2]>], run: Range<usize>) -> Aligned<f64> = responses_of);
+
+/// Whitened responses of the rival's columns over a run, row-major. `waves`: its [`harmonics`] there.
+#[inline(always)]
+fn responses_of(fit: &Fit, order: f64, waves: &[Vec<[f64; 2]>], run: Range<usize>) -> Aligned<f64> {
     let track = &fit.track;
-    let waves = harmonics(order, &track.x[run.clone()]);
-    let mut out = vec![0.0; COLUMNS * run.len()];
+    let mut out = Aligned::zeros(COLUMNS * run.len());
     let mut states = States::new(COLUMNS);
     let (mut y, mut u) = ([0.0; COLUMNS], [0.0; COLUMNS]);
     for (i, row) in run.clone().enumerate() {
@@ -252,7 +236,7 @@ mod tests {
         };
         let m = rows.len();
         let mut cov = vec![0.0; m * m];
-        let width = fit.blocks[0].columns.len();
+        let width = fit.blocks[0].width();
         for (j, c) in fit.blocks[0].columns.iter().enumerate() {
             add_outer(
                 &mut cov,
@@ -270,7 +254,13 @@ mod tests {
                 *z += x * fit.b[*c];
             }
         }
-        let v = responses(&fit, order, fit.track.runs[0].clone());
+        let run = fit.track.runs[0].clone();
+        let v = responses(
+            &fit,
+            order,
+            &harmonics(order, &fit.track.x[run.clone()]),
+            run,
+        );
         let mut ln = vec![];
         for leading in LEADING {
             for scale in SCALES {

@@ -192,7 +192,7 @@ fn cross_of(fit: &Fit, number: usize) -> Cross {
     let run = fit.track.runs[number].clone();
     let block = &fit.blocks[number];
     let m = block.columns.len();
-    let width = width(m);
+    let width = block.width();
     let mut stored = vec![0.0f32; 2 * width * run.len()];
     let mut r = vec![0.0; 3 * m];
     let (r0, rest) = r.split_at_mut(m);
@@ -202,7 +202,7 @@ fn cross_of(fit: &Fit, number: usize) -> Cross {
         .clone()
         .rev()
         .zip(rows)
-        .zip(block.x.rchunks_exact(m.max(1)))
+        .zip(block.x.rchunks_exact(width.max(1)))
     {
         let (step, gain) = (&fit.track.steps[row], &fit.gains[row]);
         let [k0, k1, k2] = gain.k;
@@ -275,14 +275,12 @@ pub(super) mod tests {
                 assert!((u - u0).abs() < 1e-6 * i0.sqrt(), "score {u} {u0}");
                 assert!((i - i0).abs() < 1e-6 * i0, "information {i} {i0}");
                 let run = fit.track.runs[number].clone();
-                let m = cross.columns.len();
                 let mut c = vec![0.0; cross.width()];
                 cross.add(cell.row, cell.share(a), &mut c);
-                for (j, c) in c.iter().take(m).enumerate() {
-                    let x = fit.blocks[number].x.chunks_exact(m);
+                for (j, c) in c.iter().take(cross.columns.len()).enumerate() {
                     let c0: f64 = run
                         .clone()
-                        .zip(x)
+                        .zip(fit.blocks[number].rows())
                         .map(|(r, x)| fit.weight[r] * x[j] * g[r])
                         .sum();
                     // single precision, between ends of either sign
