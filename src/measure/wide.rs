@@ -12,8 +12,8 @@ pub(super) static PROCESSOR: LazyLock<Arch> = LazyLock::new(Arch::new);
 /// Makes a function `$name` that runs `$loops` for this processor. Only what is inlined is compiled anew, so `$loops` and what it
 /// calls have `#[inline(always)]`.
 macro_rules! wide {
-    (fn $name:ident<$life:lifetime $(, const $n:ident: usize)?>($($argument:ident: $type:ty),*) -> $output:ty = $loops:path) => {
-        fn $name<$life $(, const $n: usize)?>($($argument: $type),*) -> $output {
+    ($visible:vis fn $name:ident<$life:lifetime $(, const $n:ident: usize)?>($($argument:ident: $type:ty),*) -> $output:ty = $loops:path) => {
+        $visible fn $name<$life $(, const $n: usize)?>($($argument: $type),*) -> $output {
             struct Call<$life $(, const $n: usize)?>($($type),*);
             impl<$life $(, const $n: usize)?> pulp::WithSimd for Call<$life $(, $n)?> {
                 type Output = $output;

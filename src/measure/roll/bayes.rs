@@ -110,6 +110,7 @@ impl Turns {
     /// Logarithm of the mean likelihood ratio over depths (in units of the depth scale) and the rates that `rates` picks.
     fn ln_mean_over<const N: usize>(&mut self, depths: &[f64], rates: [usize; N]) -> f64 {
         let mut ratios = Vec::with_capacity(depths.len() * N);
+        let mut means = Vec::with_capacity(depths.len() * N);
         for depth in depths {
             let a = depth * self.depth;
             let products = if self.cen > 0.0 {
@@ -117,14 +118,11 @@ impl Turns {
             } else {
                 plain_products(a, &self.lanes, rates)
             };
-            for (product, r) in products.into_iter().zip(rates) {
-                let ratio = product.whole();
-                ratios.push(if self.cen > 0.0 {
-                    ratio.times_exp(self.mean_term(a, RATES[r]))
-                } else {
-                    ratio
-                });
-            }
+            ratios.extend(products.map(Product::whole));
+            means.extend(rates.map(|r| self.mean_term(a, RATES[r])));
+        }
+        if self.cen > 0.0 {
+            exp::times_exp(&mut ratios, &means);
         }
         exp::ln_mean(&ratios)
     }

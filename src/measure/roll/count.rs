@@ -77,6 +77,14 @@ impl Hypothesis {
             intervals: 0,
         }
     }
+
+    /// Whether whatever comes will cost the other one the same. `alike`: so are all magnets.
+    fn has_future_of(&self, other: &Self, alike: bool) -> bool {
+        let state = |h: &Self| [h.t, h.energy, h.length, h.slope].map(f64::to_bits);
+        (alike || self.magnet == other.magnet)
+            && self.intervals == other.intervals
+            && state(self) == state(other)
+    }
 }
 
 /// What a hypothesis made of an edge: its parent in the beam and the magnets advanced (0: bounce).
@@ -105,6 +113,8 @@ struct Expected {
 struct Counter {
     expected: Expected,
     beam: usize,
+    /// Equal spacing for good: a way that is one magnet off costs what the other does from its third interval on.
+    alike: bool,
     /// The beam before the present edge, cheapest first.
     live: Vec<Hypothesis>,
     /// What may become of it, in no order, and the places there of the cheapest, cheapest first.
@@ -161,6 +171,7 @@ impl Counter {
         Self {
             expected,
             beam,
+            alike: false,
             live,
             offered: Vec::with_capacity(4 * beam),
             next: Vec::with_capacity(beam + 1),
@@ -221,8 +232,11 @@ impl Counter {
         self.live.clear();
         for (_, at) in &self.next {
             let (h, step) = self.offered[*at];
-            self.live.push(h);
-            steps.push(step);
+            let mut cheaper = self.live.iter();
+            if !cheaper.any(|c| c.has_future_of(&h, self.alike)) {
+                self.live.push(h);
+                steps.push(step);
+            }
         }
     }
 }
@@ -233,6 +247,7 @@ fn beam(t: &[f64], spacing: &[f64], scatter: f64, width: usize, starts: usize) -
     let expected = Expected::new(spacing.to_vec(), scatter);
     let live = (0..starts.min(width)).map(start).collect();
     let mut counter = Counter::new(expected, width, live);
+    counter.alike = spacing.iter().all(|s| s.to_bits() == spacing[0].to_bits());
     let mut steps = Vec::with_capacity(t.len() * width);
     let mut ends = Vec::with_capacity(t.len());
     for &ti in &t[1..] {

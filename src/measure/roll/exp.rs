@@ -3,7 +3,7 @@
 
 use std::f64::consts::{LN_2, LOG2_E};
 
-use crate::measure::wide::{LANES, Lanes, per_lane};
+use crate::measure::wide::{LANES, Lanes, per_lane, wide};
 
 /// Arguments outside are taken to the nearer end: `e^-700` is as good as nothing here.
 const RANGE: (f64, f64) = (-700.0, 700.0);
@@ -125,17 +125,23 @@ pub(super) struct Scaled {
     power: i64,
 }
 
-impl Scaled {
-    /// `e^x` times as much.
-    #[expect(
-        clippy::cast_possible_truncation,
-        reason = "the power of a mean likelihood ratio is far below 2^53"
-    )]
-    pub fn times_exp(self, x: f64) -> Self {
-        let k = (x * LOG2_E).round();
-        Self {
-            mantissa: self.mantissa * libm::exp((x - k * LN2_HIGH) - k * LN2_LOW),
-            power: self.power + k as i64,
+wide!(pub(super) fn times_exp<'a>(all: &'a mut [Scaled], x: &'a [f64]) -> () = times_exp_of);
+
+/// `e^x` times as much of each.
+#[expect(
+    clippy::cast_possible_truncation,
+    reason = "the power of a mean likelihood ratio is far below 2^53"
+)]
+#[inline(always)]
+fn times_exp_of(all: &mut [Scaled], x: &[f64]) {
+    for (all, x) in all.chunks_mut(LANES).zip(x.chunks(LANES)) {
+        let mut lanes = [0.0; LANES];
+        lanes[..x.len()].copy_from_slice(x);
+        let k = per_lane(|l| lanes[l] * LOG2_E + ROUNDER - ROUNDER);
+        let rest = exp(per_lane(|l| (lanes[l] - k[l] * LN2_HIGH) - k[l] * LN2_LOW));
+        for (l, scaled) in all.iter_mut().enumerate() {
+            scaled.mantissa *= rest[l];
+            scaled.power += k[l] as i64;
         }
     }
 }
@@ -212,7 +218,8 @@ mod tests {
         // beside the large one nothing is left of the small one
         let both = ln_mean(&[small.whole(), large.whole()]);
         assert!((both - ln(large) + LN_2).abs() < 1e-8);
-        let back = large.whole().times_exp(0.5 - ln(large));
-        assert!((ln_mean(&[back]) - 0.5).abs() < 1e-8);
+        let mut back = [large.whole(); 9];
+        times_exp(&mut back, &[0.5 - ln(large); 9]);
+        assert!((ln_mean(&back) - 0.5).abs() < 1e-8);
     }
 }
