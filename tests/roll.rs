@@ -15,6 +15,8 @@ mod depth_study;
 mod guide;
 #[path = "roll/guide_study.rs"]
 mod guide_study;
+#[path = "roll/missed.rs"]
+mod missed;
 #[path = "roll/several.rs"]
 mod several;
 #[path = "roll/study.rs"]

@@ -81,6 +81,10 @@ const FLAGS: &[(&str, &str)] = &[
         "The records were not taken with one and the same vehicle file; of two different cars this comparison says nothing.",
     ),
     (
+        "magnets_missed",
+        "More than three magnets in a hundred passed without an edge, so the count may have slipped by one. Bring the sensor closer to the magnets and take the record again.",
+    ),
+    (
         "wheel_speed_unlikely",
         "By the vehicle file the wheels would have turned at a speed that no hand gives them. Look on which shaft the sensor sits, count its magnets, and check the setup: where one of them is wrong, the part named is wrong.",
     ),

@@ -197,7 +197,7 @@ impl Roll {
     pub fn finish(self, quality: Quality) -> RollFinding {
         let unlikely = self.sensors.iter().any(contradict::is_of_unlikely_speed);
         let mut finding = self.found();
-        finding.quality.common = quality;
+        finding.quality.common = Quality::merged([&quality, &finding.quality.common]);
         if unlikely && finding.refused.is_none() && finding.blind.is_none() {
             finding
                 .quality

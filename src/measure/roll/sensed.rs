@@ -18,6 +18,11 @@ use super::side_by_side::each;
 /// Fewer edges than this a magnet are no record.
 const LEAST_EDGES: usize = 3;
 
+/// Where a larger share of the magnets passed without an edge, the finding says so: counts slip then. On simulated records with
+/// magnets glued by hand 8 of 200 were miscounted at 2 % missed, 34 of 200 at 5 %.
+const OFTEN_MISSED: f64 = 0.03;
+const MAGNETS_MISSED: &str = "magnets_missed";
+
 /// The edges of one sensor.
 #[derive(Clone, Debug)]
 pub(super) struct Edges {
@@ -112,6 +117,9 @@ impl Edges {
         };
         quality.edges_dropped += nodes.bounced;
         quality.edges_missed = nodes.missed;
+        if nodes.missed as f64 > OFTEN_MISSED * nodes.t.len() as f64 {
+            quality.common.flag(MAGNETS_MISSED);
+        }
         quality.turns = Some(nodes.turns());
         Ok(Counted {
             sensor: quality.sensors[0],
