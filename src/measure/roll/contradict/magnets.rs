@@ -215,7 +215,8 @@ fn in_intervals(nodes: &Nodes) -> Option<usize> {
 
 /// Refuses a number of magnets that the intervals contradict.
 pub(super) fn other_count(one: &Counted) -> Option<Refusal> {
-    let count = in_intervals(&one.nodes)?;
+    let nodes = one.nodes.plainly.as_deref().unwrap_or(&one.nodes);
+    let count = in_intervals(nodes)?;
     let named = one.nodes.spacing.len();
     let explained = || fit::fit(&one.nodes, &one.settings.train);
     // without a fit the intervals have the last word
