@@ -4,7 +4,9 @@ use std::process::{Command, Output};
 
 use feelgauge::measure::roll::blind::{Blind, BlindOrder, Rhythm, fold_search, strongest};
 use feelgauge::measure::roll::{Roll, RollFinding};
-use feelgauge::physics::drivetrain::{Conditions, DrivetrainScenario, SnagScenario, simulate};
+use feelgauge::physics::drivetrain::{
+    Conditions, DrivetrainScenario, SnagScenario, random_car, simulate,
+};
 use feelgauge::physics::noise::Noise;
 use feelgauge::reading::{Quality, Verdict};
 
@@ -227,6 +229,38 @@ fn a_rhythm_is_no_finding() {
     assert_eq!(order["rivals"].as_array().unwrap().len(), 3);
     assert!(json["blind"]["trials"].as_u64().unwrap() > 1000);
 }
+
+/// Twice the order of a snag holds all its hits as well: of cars with twelve magnets whose parts are all round and whose ring gear
+/// snags in half its turns, the first order is the snag's own to 1 % or a quarter of a cycle over the record.
+#[test]
+fn the_first_order_is_that_of_the_hits() {
+    let (mut right, mut twice) = (0, 0);
+    for seed in SEEDS {
+        let mut car = DrivetrainScenario::new(&random_car(seed, 12), "straight", None).unwrap();
+        let drawn = DrivetrainScenario::drawn_healthy(seed, "straight").conditions;
+        car.conditions = without_ripple(drawn);
+        let car = car.with_snag(SnagScenario {
+            part: "ring_r".into(),
+            depth: 1.0,
+            hit_rate: 0.5,
+            burst: None,
+        });
+        let car = car.unwrap();
+        let truth = simulate(&car, seed).truth;
+        let order = truth.snag.unwrap().order;
+        let first = hints(&blind(&car, 12, seed)).orders[0].order_per_sensor_turn;
+        let is = |times: f64| {
+            (first - times * order).abs() < (0.01 * times * order).max(0.25 / truth.turns)
+        };
+        right += u32::from(is(1.0));
+        twice += u32::from(is(2.0));
+    }
+    println!("{right} right, {twice} twice the order");
+    assert!(right >= 38 && twice == 0, "{right} {twice}");
+}
+
+/// Cars that the rule was not chosen on.
+const SEEDS: std::ops::Range<u64> = 41_000..41_040;
 
 /// A car whose parts are all round: what is left is drag, noise and the hand.
 fn without_ripple(conditions: Conditions) -> Conditions {

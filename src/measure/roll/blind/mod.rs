@@ -2,8 +2,10 @@
 //!
 //! The record goes through the same stages as with a gear train, with the columns of the magnets and of the sensed shaft's
 //! torque ripple alone. The score field is sampled on an even angle grid, one octave of orders after the other, and folded
-//! at every period of the octave at once ([`fold_search`]).
+//! at every period of the octave at once ([`fold_search`]). The strongest order shows at its multiples and parts as well: which of
+//! them the hits have is asked again, hit by hit (`family`).
 
+mod family;
 mod fold;
 
 pub use fold::{Trial, fold_search};
@@ -30,6 +32,8 @@ const LEAST_EVENTS: f64 = 4.0;
 /// Orders nearer than this many cycles over the record are one, and so are those nearer than one cycle over the mean
 /// stretch of free rolling: pauses split one rhythm into several lines.
 const SAME: f64 = 2.0;
+/// A member of a family lies no farther from its trials than this, cycles over the record.
+const BESIDE: f64 = 0.25;
 /// Multiples of an order that show where it shows.
 const MULTIPLES: [f64; 3] = [0.5, 2.0, 3.0];
 /// A single event counts up to this many sd.
@@ -38,7 +42,8 @@ const CLIP: f64 = 7.0;
 /// Rhythms of a record, without a gear train.
 #[derive(Clone, Debug, PartialEq, Serialize, JsonSchema)]
 pub struct Blind {
-    /// The strongest orders, strongest first.
+    /// The strongest orders, strongest first; the first is told by the member of its family (itself, its multiples and parts) that
+    /// single hits fit best, so its own strength may be less.
     pub orders: Vec<BlindOrder>,
     /// Trial orders that were folded.
     pub trials: u64,
@@ -162,9 +167,16 @@ pub(super) fn search(field: Field, magnets: u32) -> Blind {
         rhythms.extend(of_octave.filter(|r| r.order >= slowest));
         fastest /= 2.0;
     }
+    let fundamental = |best: &Rhythm| {
+        let order = family::fundamental(field, best.order, magnets);
+        let near = |r: &&Rhythm| (r.order - order).abs() < BESIDE / turns;
+        let trials = rhythms.iter().filter(near);
+        let found = trials.reduce(|a, b| if b.z > a.z { b } else { a });
+        found.map_or(*best, |r| *r)
+    };
     Blind {
         trials: rhythms.len() as u64,
-        orders: strongest(&rhythms, turns, BINS, blur(field)),
+        orders: listed(&rhythms, (turns, BINS), blur(field), fundamental),
     }
 }
 
@@ -200,6 +212,16 @@ fn blur(field: Field) -> f64 {
 /// its multiples as rivals. What lies beside a stronger one (nearer than two cycles over the series, or `blur` events per
 /// unit), or is a multiple of it, is not listed by itself.
 pub fn strongest(rhythms: &[Rhythm], length: f64, bins: usize, blur: f64) -> Vec<BlindOrder> {
+    listed(rhythms, (length, bins), blur, |best| *best)
+}
+
+/// The same, the first told by the member of its family that `first` picks.
+fn listed(
+    rhythms: &[Rhythm],
+    (length, bins): (f64, usize),
+    blur: f64,
+    first: impl Fn(&Rhythm) -> Rhythm,
+) -> Vec<BlindOrder> {
     let near = blur.max(SAME / length);
     let mut left: Vec<&Rhythm> = rhythms.iter().filter(|r| r.z > 0.0).collect();
     let mut orders: Vec<BlindOrder> = Vec::new();
@@ -210,9 +232,18 @@ pub fn strongest(rhythms: &[Rhythm], length: f64, bins: usize, blur: f64) -> Vec
         let Some(best) = all.reduce(|a, b| if stronger(a, b) { b } else { a }) else {
             break;
         };
+        let told = if orders.is_empty() {
+            first(best)
+        } else {
+            *best
+        };
         let same =
             |order: f64, times: f64| (order - times * best.order).abs() < near * times.max(1.0);
-        left.retain(|r| !same(r.order, 1.0) && !MULTIPLES.iter().any(|m| same(r.order, *m)));
+        let beside = |r: &Rhythm| (r.order - told.order).abs() < near;
+        left.retain(|r| {
+            !same(r.order, 1.0) && !MULTIPLES.iter().any(|m| same(r.order, *m)) && !beside(r)
+        });
+        let best = told;
         orders.push(BlindOrder {
             order_per_sensor_turn: best.order,
             order_half_width: 1.0 / (bins as f64 * length),
