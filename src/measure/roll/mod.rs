@@ -197,7 +197,10 @@ impl Roll {
     pub fn finish(self, quality: Quality) -> RollFinding {
         let unlikely = self.sensors.iter().any(contradict::is_of_unlikely_speed);
         let mut finding = self.found();
-        finding.quality.common = Quality::merged([&quality, &finding.quality.common]);
+        let own = std::mem::replace(&mut finding.quality.common, quality);
+        for flag in &own.flags {
+            finding.quality.common.flag(flag);
+        }
         if unlikely && finding.refused.is_none() && finding.blind.is_none() {
             finding
                 .quality
