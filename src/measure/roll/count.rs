@@ -11,8 +11,8 @@ const BEAM_CALIBRATED: usize = 32;
 /// Relative scatter of an interval in the first pass (magnets glued by hand) and in the others.
 const SCATTER: [f64; 2] = [0.06, 0.02];
 /// Passes with calibrated spacing, at most. Where edges are missed the first pass slips by a magnet here and there, and the spacing
-/// that it leaves is blurred. Two passes agree after one with calibrated spacing on an undisturbed record, after at most six where
-/// one edge in twenty was missed.
+/// that it leaves is blurred. Two passes agree after one with calibrated spacing where the first does not slip, after at most six on
+/// 240 records of which some missed one edge in twenty.
 const MOST_CALIBRATED: usize = 8;
 /// An edge sooner than this after the last one may be bounce, s.
 const BOUNCE_S: f64 = 2e-3;
