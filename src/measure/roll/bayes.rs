@@ -264,6 +264,12 @@ fn powers(e1: Lanes) -> [Lanes; RATES.len()] {
     [e6, e12, e25, e45, e70, e100]
 }
 
+/// Likelihood ratio "wild" of one score `u` with information `i`, times the share of wild turns.
+pub(super) fn wild(u: f64, i: f64) -> f64 {
+    let exponent = u * u / i / 2.0 * (1.0 - 1.0 / WILD_VARIANCE);
+    WILD_SHARE / WILD_VARIANCE.sqrt() * libm::exp(exponent.min(MOST_EXPONENT))
+}
+
 /// The smaller one.
 #[inline(always)]
 fn least(a: f64, b: f64) -> f64 {

@@ -7,6 +7,7 @@ use crate::reading::{Estimate, Z95};
 use crate::vehicle::Part;
 
 use super::bayes::Turns;
+use super::draws::Draws;
 use super::finding::RollFinding;
 use super::fold::{Folded, Shared, fold};
 use super::orders::OrderPrior;
@@ -62,31 +63,13 @@ pub(super) fn unit_energy(part: &Part, drag: f64) -> f64 {
     drag * WIDTH * part.per_own_turn / part.order / 2.0
 }
 
-/// Even numbers in [0, 1) by Steele, Lea and Flood's SplitMix64 (2014).
-struct Draws(u64);
-
-impl Draws {
-    fn unit(&mut self) -> f64 {
-        self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
-        let mut z = self.0;
-        z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
-        z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
-        ((z ^ (z >> 31)) >> 11) as f64 / (1u64 << 53) as f64
-    }
-
-    /// Nearly standard normal: twelve even numbers.
-    fn normal(&mut self) -> f64 {
-        (0..12).map(|_| self.unit()).sum::<f64>() - 6.0
-    }
-
-    /// Strength of one event: 0 without a hit.
-    fn strength(&mut self) -> f64 {
-        let (hit, depth) = (self.unit() < DETECTABLE_HIT_RATE, self.normal());
-        if hit {
-            (1.0 + VARIATION * depth).max(SHALLOWEST)
-        } else {
-            0.0
-        }
+/// Strength of one event: 0 without a hit.
+fn strength(draws: &mut Draws) -> f64 {
+    let (hit, depth) = (draws.unit() < DETECTABLE_HIT_RATE, draws.normal());
+    if hit {
+        (1.0 + VARIATION * depth).max(SHALLOWEST)
+    } else {
+        0.0
     }
 }
 
@@ -104,7 +87,7 @@ impl Site {
     fn new(folded: &Folded, p: usize, shared: Shared, draws: &mut Draws) -> Self {
         let range = p * folded.events..(p + 1) * folded.events;
         let (u, i) = (folded.u[range.clone()].to_vec(), &folded.i[range]);
-        let mut strength: Vec<f64> = u.iter().map(|_| draws.strength()).collect();
+        let mut strength: Vec<f64> = u.iter().map(|_| strength(draws)).collect();
         let sum: f64 = i.iter().sum::<f64>().max(f64::MIN_POSITIVE);
         let mean: f64 = strength.iter().zip(i).map(|(s, i)| s * i).sum::<f64>() / sum;
         for s in &mut strength {
@@ -372,7 +355,7 @@ mod tests {
         assert!((mean - 0.5).abs() < 5.0 * (1.0 / 12.0 / f64::from(n)).sqrt());
         let square = (0..n).map(|_| draws.normal()).map(|z| z * z).sum::<f64>() / f64::from(n);
         assert!((square - 1.0).abs() < 5.0 * (2.0 / f64::from(n)).sqrt());
-        let hits = (0..n).filter(|_| draws.strength() > 0.0).count() as f64 / f64::from(n);
+        let hits = (0..n).filter(|_| strength(&mut draws) > 0.0).count() as f64 / f64::from(n);
         assert!((hits - 0.4).abs() < 5.0 * (0.24 / f64::from(n)).sqrt());
     }
 

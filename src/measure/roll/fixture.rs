@@ -117,10 +117,14 @@ pub(super) fn track(nodes: &Nodes, runs: &[(usize, usize)]) -> Track {
 
 /// A fit with known noise: columns solved once, all weights 1 but for every seventh row.
 pub(super) fn fit(nodes: &Nodes, runs: &[(usize, usize)]) -> Fit {
+    weighed(nodes, runs, |row| if row % 7 == 3 { 0.6 } else { 1.0 })
+}
+
+/// The same with these weights of the rows.
+pub(super) fn weighed(nodes: &Nodes, runs: &[(usize, usize)], weigh: fn(usize) -> f64) -> Fit {
     let magnets = u32::try_from(nodes.spacing.len()).unwrap();
     let track = track(nodes, runs);
     let columns = Columns::new(nodes, waves(&train(magnets), nodes.turns()));
-    let weigh = |i: usize| if i % 7 == 3 { 0.6 } else { 1.0 };
     Fit::with(nodes, track, &columns, NOISE, |z, _, _| {
         (0..z.len()).map(weigh).collect()
     })

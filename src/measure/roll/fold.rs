@@ -68,14 +68,14 @@ impl Comb {
 
 /// One event of a sweep.
 #[derive(Clone, Copy)]
-struct Event {
+pub(super) struct Event {
     /// Number within its phase, and its phase.
     k: usize,
     p: usize,
     /// The cell it lies in.
-    cell: usize,
+    pub cell: usize,
     /// Share of the cell that lies behind it.
-    share: f64,
+    pub share: f64,
 }
 
 /// Calls `take` for every event that the record can show, by angle: the events of all phases are one even grid.
@@ -132,6 +132,19 @@ pub(super) fn fold(field: Field, comb: Comb) -> Folded {
         }
     });
     folded
+}
+
+/// The events of one phase that have information in [`fold`], by number.
+pub(super) fn train(field: Field, comb: Comb, phase: usize) -> Vec<Event> {
+    let events = events(field.reach.1 - field.reach.0, comb.order);
+    let mut all = Vec::with_capacity(events);
+    sweep(field, comb, |event| {
+        let says = |e: &Event| field.scores.cells[e.cell].score(e.share).1 > 0.0;
+        if event.p == phase && event.k < events && says(&event) {
+            all.push(event);
+        }
+    });
+    all
 }
 
 /// Sums of score and information of every phase: what [`fold`] would give, without the single events.

@@ -8,7 +8,8 @@
 //! the smooth coast (`filter`), nuisance columns explain a healthy car's ripple (`nuisance`, in the rounds of `fit`),
 //! a backward pass gives score and information of a loss at any angle (`score`). Then every part is judged: its train of
 //! events is folded (`fold`) into a mixture Bayes factor (`bayes`) at its possible orders (`orders`), less what smooth
-//! ripple would explain as well (`rival`); `parts` puts that together, `hits` looks at single turns. `sensed` does all that for
+//! ripple would explain as well (`rival`); `parts` puts that together, `hits` says how often it hits and
+//! in which turns (`together`). `sensed` does all that for
 //! one sensor's record, `search` looks for a snag on all of them, `known` takes a found one out so that another can be
 //! looked for, `report` decides.
 //! The numbers in the constants were set on simulated records.
@@ -24,6 +25,7 @@ mod contradict;
 mod count;
 mod depth;
 mod drag;
+mod draws;
 mod exp;
 mod filter;
 mod finding;
@@ -47,6 +49,7 @@ mod score;
 mod search;
 mod sensed;
 mod side_by_side;
+mod together;
 
 pub use car::{RollCar, RollSensor, SetupTrain};
 pub use combine::{PartShare, RollCapture, RollParts, RollPartsQuality, combine};

@@ -8,6 +8,7 @@ use super::fold::Comb;
 use super::hits::{HitRate, hit_rate};
 use super::parts::{Case, Evidence, alike};
 use super::side_by_side::each;
+use super::together::Together;
 
 /// Exponent of the Bayes factors in the posterior: tempers what the independence of turns overstates.
 pub(super) const GAMMA: f64 = 0.5;
@@ -192,8 +193,10 @@ impl Search<'_> {
 
     /// Turns and hits of a case.
     pub fn hits(&self, look: usize, case: &Case) -> (Turns, HitRate) {
-        let turns = self.looks[look].evidence.turns_of(case);
-        let hits = hit_rate(&turns);
+        let evidence = self.looks[look].evidence;
+        let turns = evidence.turns_of(case);
+        let together = Together::new(evidence.field, case.comb, case.phase);
+        let hits = hit_rate(&turns, &together);
         (turns, hits)
     }
 

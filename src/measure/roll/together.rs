@@ -1,0 +1,509 @@
+//! Which turns hit, judged together.
+//!
+//! One turn's score holds more than its own loss. The loss of a neighbour reaches into it (the filter takes a step of energy
+//! partly for drag), and the columns of the nuisance fit took a share of all losses away. Both are linear and known, so with
+//! losses `x` the scores are `u = K x` plus noise of covariance `K`: the products of the turns' responses less what the
+//! columns take of them. A chain draws the losses one by one, each given all the others (the sampler of Geman and Geman,
+//! 1984), then depth and hit rate given the losses; its mean is the answer. The chances are the same at every run, so a
+//! record has one answer.
+
+use super::bayes::wild;
+use super::draws::Draws;
+use super::fold::{Comb, Event, Field, train};
+use super::hits::{DEPTH_RANGE, DEPTH_SPREAD, ratio_about};
+
+/// Sweeps over all turns that the chain settles in, and those that count. Other chances move a probability by 0.009 (rms of
+/// weak snags), a hit rate by 0.02 at most.
+const SETTLES: usize = 200;
+const SWEEPS: usize = 1000;
+/// Steps of the logarithm of the depth: with all losses, and alone.
+const STEP_TOGETHER: f64 = 0.10;
+const STEP_ALONE: f64 = 0.05;
+/// A response is over where this many rows are below this share of its largest.
+const OVER: (usize, f64) = (16, 1e-3);
+/// What the columns leave of a turn's own information is at least this share.
+const LEAST_LEFT: f64 = 0.05;
+
+/// Scores of a train's turns, and what the losses of all turns do to each.
+pub(super) struct Together {
+    /// Score of every turn.
+    u: Vec<f64>,
+    /// Information of every turn less what the columns take, > 0.
+    own: Vec<f64>,
+    /// For every turn the first turn that it shares rows with, and the products from there on.
+    near: Vec<(usize, Vec<f64>)>,
+    /// `columns` numbers a turn; the product of two turns' is what the columns take.
+    taken: Vec<f64>,
+    columns: usize,
+}
+
+/// What the chain says.
+pub(super) struct Drawn {
+    /// Hit rate and its standard deviation.
+    pub rate: (f64, f64),
+    /// Probability of a hit, and expected loss (>= 0), of every turn.
+    pub hit: Vec<f64>,
+    pub loss: Vec<f64>,
+}
+
+/// A response where it is not over: first row and values.
+struct Response {
+    first: usize,
+    values: Vec<f64>,
+}
+
+impl Response {
+    fn of(field: Field, run: &std::ops::Range<usize>, event: Event) -> Self {
+        let (fit, cell) = (field.fit, &field.scores.cells[event.cell]);
+        let mut s = [cell.lever(event.share), -1.0, 0.0];
+        let mut values = Vec::new();
+        let (mut largest, mut small) = (0.0f64, 0);
+        for row in cell.row + 1..run.end {
+            let (step, gain) = (&fit.track.steps[row], &fit.gains[row]);
+            let [k0, k1, k2] = gain.k;
+            let value = s[0] * gain.inv_sd;
+            values.push(value);
+            s = [
+                (1.0 - k0) * s[0] + step.e * s[1] + step.d * s[2],
+                s[1] + step.dx * s[2] - k1 * s[0],
+                s[2] - k2 * s[0],
+            ];
+            largest = largest.max(value.abs());
+            small = if value.abs() < OVER.1 * largest {
+                small + 1
+            } else {
+                0
+            };
+            if small == OVER.0 {
+                break;
+            }
+        }
+        Self {
+            first: cell.row + 1,
+            values,
+        }
+    }
+
+    fn times(&self, other: &Self) -> f64 {
+        let from = self.first.max(other.first);
+        let of = |r: &Self| r.values.get(from - r.first..).map_or(0, <[f64]>::len);
+        let rows = of(self).min(of(other));
+        if rows == 0 {
+            return 0.0;
+        }
+        let part = |r: &Self| from - r.first..from - r.first + rows;
+        dot(&self.values[part(self)], &other.values[part(other)])
+    }
+
+    fn end(&self) -> usize {
+        self.first + self.values.len()
+    }
+}
+
+fn dot(a: &[f64], b: &[f64]) -> f64 {
+    a.iter().zip(b).map(|(a, b)| a * b).sum()
+}
+
+impl Together {
+    /// The turns of one phase that have information, by number.
+    pub fn new(field: Field, comb: Comb, phase: usize) -> Self {
+        let columns = field.fit.b.len();
+        let (mut u, mut taken) = (Vec::new(), Vec::new());
+        let mut responses: Vec<Response> = Vec::new();
+        let mut run = 0;
+        for event in train(field, comb, phase) {
+            while event.cell >= field.scores.run_cells[run + 1] {
+                run += 1;
+            }
+            let cell = &field.scores.cells[event.cell];
+            let rows = &field.fit.track.runs[run];
+            u.push(cell.score(event.share).0);
+            responses.push(Response::of(field, rows, event));
+            let cross = &field.scores.cross[run];
+            let mut active = vec![0.0f32; cross.width()];
+            cross.add(cell.row, event.share, &mut active);
+            let mut all = vec![0.0; columns];
+            for (column, c) in cross.columns.iter().zip(active) {
+                all[*column] = f64::from(c);
+            }
+            taken.extend(field.fit.factor.half_solve(&all));
+        }
+        Self::of(u, &products(&responses), taken, columns)
+    }
+
+    /// From scores, products of the responses (for every turn those with itself and the turns after it), and `columns` numbers a turn.
+    fn of(u: Vec<f64>, after: &[Vec<f64>], taken: Vec<f64>, columns: usize) -> Self {
+        let mut near: Vec<(usize, Vec<f64>)> = Vec::with_capacity(u.len());
+        let mut first = 0;
+        for n in 0..u.len() {
+            while first + after[first].len() <= n {
+                first += 1;
+            }
+            let before = (first..n).map(|m| after[m].get(n - m).copied().unwrap_or(0.0));
+            near.push((first, before.chain(after[n].iter().copied()).collect()));
+        }
+        let own = |n: usize| {
+            let h = &taken[n * columns..(n + 1) * columns];
+            let whole = after[n][0];
+            (whole - dot(h, h)).max(LEAST_LEFT * whole)
+        };
+        Self {
+            own: (0..u.len()).map(own).collect(),
+            u,
+            near,
+            taken,
+            columns,
+        }
+    }
+
+    fn taken_of(&self, n: usize) -> &[f64] {
+        &self.taken[n * self.columns..(n + 1) * self.columns]
+    }
+
+    /// Draws from depth `a` and hit rate `h` on; depths within [`DEPTH_RANGE`] times `scale`.
+    pub fn draw(&self, (a, h): (f64, f64), scale: f64) -> Drawn {
+        let turns = self.u.len();
+        let mut chain = Chain {
+            all: self,
+            draws: Draws(1),
+            a,
+            h,
+            x: vec![0.0; turns],
+            near: vec![0.0; turns],
+            taken: vec![0.0; self.columns],
+        };
+        let (mut hit, mut loss) = (vec![0.0; turns], vec![0.0; turns]);
+        let (mut mean, mut square) = (0.0, 0.0);
+        for sweep in 0..SETTLES + SWEEPS {
+            for n in 0..turns {
+                let (p, lost) = chain.turn(n);
+                if sweep >= SETTLES {
+                    hit[n] += p / SWEEPS as f64;
+                    loss[n] += lost / SWEEPS as f64;
+                }
+            }
+            chain.rate();
+            chain.depth(scale);
+            if sweep >= SETTLES {
+                mean += chain.h / SWEEPS as f64;
+                square += chain.h * chain.h / SWEEPS as f64;
+            }
+        }
+        Drawn {
+            rate: (mean, (square - mean * mean).max(0.0).sqrt()),
+            hit,
+            loss,
+        }
+    }
+}
+
+/// Products of every response with itself and those after it, as far as they share rows. `responses` are in order.
+fn products(responses: &[Response]) -> Vec<Vec<f64>> {
+    let of = |(n, response): (usize, &Response)| {
+        let after = responses[n..].iter().enumerate();
+        let shared = after.take_while(|(m, r)| *m == 0 || r.first < response.end());
+        shared.map(|(_, r)| response.times(r)).collect()
+    };
+    responses.iter().enumerate().map(of).collect()
+}
+
+/// One state of depth, hit rate and losses.
+struct Chain<'a> {
+    all: &'a Together,
+    draws: Draws,
+    a: f64,
+    h: f64,
+    /// Loss of every turn, 0 without a hit.
+    x: Vec<f64>,
+    /// What the losses do to every score by their responses, and to the columns.
+    near: Vec<f64>,
+    taken: Vec<f64>,
+}
+
+impl Chain<'_> {
+    /// Draws the loss of turn `n`, given all the others; also its probability of a hit and its expected loss.
+    fn turn(&mut self, n: usize) -> (f64, f64) {
+        let all = self.all;
+        let i = all.own[n];
+        let taken = all.taken_of(n);
+        let others = self.near[n] - dot(taken, &self.taken) - i * self.x[n];
+        let v = all.u[n] - others;
+        let e = self.h * ratio_about(v, i, self.a);
+        let p = e / (1.0 - self.h + e + wild(v, i));
+        let prior = 1.0 / (DEPTH_SPREAD * self.a * DEPTH_SPREAD * self.a);
+        let mean = (self.a * prior + v) / (prior + i);
+        let hits = self.draws.unit() < p;
+        let x = if hits {
+            mean + self.draws.normal() / (prior + i).sqrt()
+        } else {
+            0.0
+        };
+        self.set(n, x);
+        (p, p * mean.max(0.0))
+    }
+
+    fn set(&mut self, n: usize, x: f64) {
+        let more = x - self.x[n];
+        if more.abs() > 0.0 {
+            self.x[n] = x;
+            let (first, products) = &self.all.near[n];
+            for (near, product) in self.near[*first..].iter_mut().zip(products) {
+                *near += more * product;
+            }
+            for (taken, h) in self.taken.iter_mut().zip(self.all.taken_of(n)) {
+                *taken += more * h;
+            }
+        }
+    }
+
+    /// Draws the hit rate, evenly likely before: of as many even numbers as turns and one, the one above as many as hit.
+    fn rate(&mut self) {
+        let mut even: Vec<f64> = (0..=self.x.len()).map(|_| self.draws.unit()).collect();
+        let count = self.x.iter().filter(|x| is_hit(**x)).count();
+        self.h = *even.select_nth_unstable_by(count, f64::total_cmp).1;
+    }
+
+    /// Draws the depth, its logarithm evenly likely before, by Metropolis' steps.
+    fn depth(&mut self, scale: f64) {
+        let within = |a: f64| (DEPTH_RANGE.0..DEPTH_RANGE.1).contains(&(a / scale));
+        // all losses with it: their scatter in units of the depth stays, the scores judge
+        let u = dot(&self.x, &self.all.u);
+        let square = dot(&self.x, &self.near) - dot(&self.taken, &self.taken);
+        let c = libm::exp(STEP_TOGETHER * self.draws.normal());
+        let ln = (c - 1.0) * u - (c * c - 1.0) * square / 2.0;
+        if libm::log(self.draws.unit()) < ln && within(c * self.a) {
+            self.a *= c;
+            for all in [&mut self.x, &mut self.near, &mut self.taken] {
+                for v in all {
+                    *v *= c;
+                }
+            }
+        }
+        // alone: the losses judge
+        let hit = self.x.iter().filter(|x| is_hit(**x));
+        let (n, s1, s2) = hit.fold((0.0, 0.0, 0.0), |s, x| (s.0 + 1.0, s.1 + x, s.2 + x * x));
+        let ln = |a: f64| {
+            let off = s2 - 2.0 * a * s1 + n * a * a;
+            -n * libm::log(a) - off / (2.0 * DEPTH_SPREAD * a * DEPTH_SPREAD * a)
+        };
+        let a = self.a * libm::exp(STEP_ALONE * self.draws.normal());
+        if within(a) && libm::log(self.draws.unit()) < ln(a) - ln(self.a) {
+            self.a = a;
+        }
+    }
+}
+
+/// A loss that is not that of a miss.
+fn is_hit(x: f64) -> bool {
+    x.abs() > 0.0
+}
+
+#[cfg(test)]
+pub(super) mod tests {
+    use super::super::bayes::Turns;
+    use super::super::fixture::{Random, nodes, weighed};
+    use super::super::fold::{Shared, fold};
+    use super::super::score::score_field;
+    use super::*;
+    use crate::measure::cholesky::Cholesky;
+
+    /// Turns that know each other by their mean alone, of which a column took the share `rho`; noise 1.
+    pub fn of_shared_mean(u: Vec<f64>, rho: f64) -> Together {
+        let n = u.len();
+        let taken = vec![(rho / n as f64).sqrt(); n];
+        Together::of(u, &vec![vec![1.0]; n], taken, 1)
+    }
+
+    /// Scores of such turns: hits as often as `h`, of depth `a`, varying by 25 %.
+    fn record(random: &mut Random, rho: f64, a: f64, h: f64) -> (Vec<f64>, Vec<bool>) {
+        const TURNS: usize = 200;
+        let hit: Vec<bool> = (0..TURNS).map(|_| random.uniform(0.0, 1.0) < h).collect();
+        let mut depth = || a * (1.0 + 0.25 * random.normal());
+        let loss = hit.iter().map(|hit| if *hit { depth() } else { 0.0 });
+        let loss: Vec<f64> = loss.collect();
+        let noise: Vec<f64> = loss.iter().map(|_| random.normal()).collect();
+        let mean = |all: &[f64]| all.iter().sum::<f64>() / TURNS as f64;
+        // covariance I - rho 11'/n of the noise
+        let off = rho * mean(&loss) + (1.0 - (1.0 - rho).sqrt()) * mean(&noise);
+        let u = loss.iter().zip(&noise).map(|(l, n)| l + n - off).collect();
+        (u, hit)
+    }
+
+    fn product(all: &Together, n: usize, m: usize) -> f64 {
+        let (first, near) = &all.near[n];
+        let near = if m < *first {
+            None
+        } else {
+            near.get(m - first)
+        };
+        near.copied().unwrap_or(0.0) - dot(all.taken_of(n), all.taken_of(m))
+    }
+
+    #[test]
+    fn scores_of_losses_are_the_products_with_them() {
+        const LOSS: f64 = 1e-3;
+        let nodes = nodes(4, 160, 5);
+        let mut fit = weighed(&nodes, &[(0, 90), (95, 159)], |_| 1.0);
+        // nothing but the losses
+        fit.residual.fill(0.0);
+        let reach = (nodes.x[0], nodes.x[159]);
+        let scores = score_field(&fit);
+        let field = Field {
+            fit: &fit,
+            scores: &scores,
+            reach,
+        };
+        let comb = Comb {
+            order: 1.37,
+            phases: 6,
+        };
+        for phase in 0..comb.phases {
+            let events = train(field, comb, phase);
+            let hit = |n: usize| n.is_multiple_of(3) || n % 7 == 2;
+            let mut late = vec![0.0; fit.track.len()];
+            for event in (0..events.len()).filter(|n| hit(*n)).map(|n| events[n]) {
+                let run = scores.run_cells.partition_point(|c| *c <= event.cell) - 1;
+                let response = Response::of(field, &fit.track.runs[run], event);
+                for (late, value) in late[response.first..].iter_mut().zip(&response.values) {
+                    *late -= LOSS * value;
+                }
+            }
+            let lost = fit.less(&late);
+            let scores = score_field(&lost);
+            let field = Field {
+                fit: &lost,
+                scores: &scores,
+                reach,
+            };
+            let all = Together::new(field, comb, phase);
+            let mut turns = Turns::default();
+            assert!(turns.load(&fold(field, comb), phase, Shared::NONE));
+            assert_eq!(turns.k.len(), all.u.len());
+            let largest = (0..all.u.len())
+                .map(|n| LOSS * turns.i[n])
+                .fold(0.0, f64::max);
+            for n in 0..all.u.len() {
+                let whole = product(&all, n, n) + dot(all.taken_of(n), all.taken_of(n));
+                assert!((whole / turns.i[n] - 1.0).abs() < 1e-4, "own information");
+                assert!((turns.u[n] - all.u[n]).abs() < 1e-9 * largest);
+                let said: f64 = (0..all.u.len())
+                    .filter(|m| hit(*m))
+                    .map(|m| LOSS * product(&all, n, m))
+                    .sum();
+                assert!(
+                    (said - all.u[n]).abs() < 1e-3 * largest,
+                    "{n}: {said} {}",
+                    all.u[n]
+                );
+            }
+        }
+    }
+
+    /// Probabilities of seven turns at a known depth and rate, against all 128 ways.
+    #[test]
+    fn the_chain_visits_every_way_as_often_as_it_should() {
+        const N: usize = 7;
+        let (a, h) = (2.0, 0.4);
+        let u = vec![1.4, -0.6, 2.0, 0.3, 0.9, -1.1, 1.7];
+        // neighbours reach into each other, a column takes half of the mean
+        let after: Vec<Vec<f64>> = (0..N)
+            .map(|n| {
+                if n + 1 < N {
+                    vec![1.0, -0.15]
+                } else {
+                    vec![1.0]
+                }
+            })
+            .collect();
+        let all = Together::of(u, &after, vec![(0.5 / N as f64).sqrt(); N], 1);
+        let s2 = DEPTH_SPREAD * a * DEPTH_SPREAD * a;
+        let (mut total, mut exact) = (0.0, [0.0; N]);
+        for way in 0..1u32 << N {
+            let hit: Vec<usize> = (0..N).filter(|n| way >> n & 1 == 1).collect();
+            let mut ln = 0.0;
+            if !hit.is_empty() {
+                let near = hit.iter().flat_map(|n| hit.iter().map(move |m| (*n, *m)));
+                let matrix: Vec<f64> = near
+                    .map(|(n, m)| product(&all, n, m) + if n == m { 1.0 / s2 } else { 0.0 })
+                    .collect();
+                let b: Vec<f64> = hit.iter().map(|n| all.u[*n] + a / s2).collect();
+                let factor = Cholesky::new(&matrix, hit.len()).unwrap();
+                let k = hit.len() as f64;
+                ln = dot(&b, &factor.solve(&b)) / 2.0
+                    - factor.ln_det() / 2.0
+                    - k * (libm::log(s2) + a * a / s2) / 2.0;
+                ln += k * libm::log(h / (1.0 - h));
+            }
+            total += libm::exp(ln);
+            for n in hit {
+                exact[n] += libm::exp(ln);
+            }
+        }
+        let mut chain = Chain {
+            draws: Draws(5),
+            all: &all,
+            a,
+            h,
+            x: vec![0.0; N],
+            near: vec![0.0; N],
+            taken: vec![0.0],
+        };
+        let (mut sum, sweeps) = ([0.0; N], 20_000);
+        for _ in 0..sweeps {
+            for (n, sum) in sum.iter_mut().enumerate() {
+                *sum += chain.turn(n).0 / f64::from(sweeps);
+            }
+        }
+        for (n, (p, exact)) in sum.iter().zip(exact).enumerate() {
+            // a wild turn takes up to a hundredth
+            assert!(
+                (p - exact / total).abs() < 0.02,
+                "{n}: {p} {}",
+                exact / total
+            );
+        }
+    }
+
+    #[test]
+    fn probabilities_are_the_shares_that_hit() {
+        for rho in [0.0, 0.6, 0.9] {
+            let mut random = Random::new(11);
+            let (mut claimed, mut hits) = ([0.0; 4], [0.0; 4]);
+            let mut turns = [0.0; 4];
+            for _ in 0..12 {
+                let (u, hit) = record(&mut random, rho, 2.5, 0.4);
+                let drawn = of_shared_mean(u, rho).draw((1.0, 0.2), 1.0);
+                for (p, hit) in drawn.hit.iter().zip(hit) {
+                    let bin = [0.2, 0.5, 0.8].iter().filter(|b| p >= *b).count();
+                    claimed[bin] += p;
+                    hits[bin] += f64::from(u8::from(hit));
+                    turns[bin] += 1.0;
+                }
+            }
+            for bin in 0..4 {
+                let p: f64 = claimed[bin] / turns[bin];
+                let sd = (p * (1.0 - p) / turns[bin]).sqrt();
+                let off = hits[bin] / turns[bin] - p;
+                assert!(
+                    off.abs() < 4.0 * sd + 0.03,
+                    "rho {rho} bin {bin}: {off} {p}"
+                );
+            }
+        }
+    }
+
+    #[test]
+    fn hits_with_a_fitted_away_mean_keep_rate_and_loss() {
+        for (rho, h) in [(0.0, 0.4), (0.6, 0.4), (0.9, 0.15), (0.9, 0.8)] {
+            let mut random = Random::new(3);
+            let (u, hit) = record(&mut random, rho, 5.0, h);
+            let drawn = of_shared_mean(u, rho).draw((2.0, 0.3), 1.0);
+            let count = hit.iter().filter(|h| **h).count() as f64;
+            let (rate, sd) = drawn.rate;
+            let off = rate - count / hit.len() as f64;
+            assert!(off.abs() < 0.05 && sd < 0.08, "{rho} {h}: {off} {sd}");
+            let lost: f64 = drawn.loss.iter().sum();
+            assert!((lost / count / 5.0 - 1.0).abs() < 0.1, "{rho} {h}: {lost}");
+        }
+    }
+}
