@@ -17,6 +17,8 @@ pub enum Good {
     Low,
     /// Nearer is better: a bias (of the figure's size, not of its sign).
     Small,
+    /// Neither more nor less: what is simulated, not how well it is measured.
+    Alike,
 }
 
 /// How a number is written.
@@ -180,6 +182,7 @@ impl Sheet {
             let off = match good {
                 Good::Small => value.abs() - d.value.abs(),
                 Good::High | Good::Low => value - d.value,
+                Good::Alike => (value - d.value).abs(),
             };
             let both = libm::hypot(both, printed(d.value)).max(1e-300);
             judge(off / both, good)
@@ -280,10 +283,10 @@ fn judge_share((hits, n): (usize, usize), design: Design, good: Good) -> Judged 
     };
     let fewer: f64 = (0..=hits).map(chance).sum();
     let more: f64 = (hits..=n).map(chance).sum();
-    let (bad, fine) = if good == Good::High {
-        (fewer, more)
-    } else {
-        (more, fewer)
+    let (bad, fine) = match good {
+        Good::High => (fewer, more),
+        Good::Low | Good::Small => (more, fewer),
+        Good::Alike => (fewer.min(more), 1.0),
     };
     match () {
         () if bad < FAILS.0 => Judged::FarOff,
@@ -302,7 +305,8 @@ fn printed(value: f64) -> f64 {
     0.5 * digit / 3f64.sqrt()
 }
 
-/// `z`: standard errors by which the figure lies above the design study's (for [`Good::Small`]: further from zero).
+/// `z`: standard errors by which the figure lies above the design study's (for [`Good::Small`]: further from zero; for [`Good::Alike`]: off
+/// either way).
 fn judge(z: f64, good: Good) -> Judged {
     let gain = if good == Good::High { z } else { -z };
     match gain {
@@ -331,6 +335,14 @@ mod tests {
         assert_eq!(
             judge_share((2, 12), d(0.012, 506), Good::Low),
             Judged::Missed
+        );
+        for hits in [20, 58] {
+            let judged = judge_share((hits, 60), d(0.65, 60), Good::Alike);
+            assert_ne!(judged, Judged::Same, "{hits}");
+        }
+        assert_eq!(
+            judge_share((39, 60), d(0.65, 60), Good::Alike),
+            Judged::Same
         );
     }
 }

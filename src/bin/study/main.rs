@@ -18,6 +18,7 @@ mod pull;
 mod roll;
 mod roll_depth;
 mod score;
+mod strokes;
 mod tank;
 
 use std::fmt::Write as _;

@@ -6,6 +6,7 @@ use crate::figure::{Good, Sheet, Unit, design};
 use crate::numbers::Numbers;
 use crate::plan::{Plan, seeds, tell};
 use crate::score::{Score, run};
+use crate::strokes;
 
 /// Pulls a session of the population.
 const PULLS: usize = 6;
@@ -107,6 +108,10 @@ const TIMES: [(u32, f64, f64); 4] = [
 /// Sheets of the pull studies.
 pub fn sheets(plan: &Plan) -> Vec<Sheet> {
     let mut sheets = Vec::new();
+    if !plan.short {
+        sheets.push(strokes::sheet(plan));
+        tell(&sheets[0]);
+    }
     for (number, case) in CASES.iter().enumerate() {
         if plan.short && !matches!((case.rate_hz, case.order), (200 | 1000, 1)) {
             continue;
