@@ -106,6 +106,15 @@ const PLOVER: Engine = Engine {
     cord_damping: 8.0,
 };
 
+/// Medians of the population, for the demo car's size (judgement).
+const MIDDLE: Engine = Engine {
+    blow_by_per_s: 0.42,
+    cooling_s: 0.0055,
+    friction_nm: 0.035,
+    crank_kg_m2: 7.7e-6,
+    ..PLOVER
+};
+
 const STEADY: Hand = Hand {
     speed_m_s: 1.0,
     speed_sd: 0.12,
@@ -129,41 +138,41 @@ fn engine(noise: &mut Noise) -> Engine {
     // Bore and stroke of about the same length.
     let bore = libm::cbrt(displacement_m3 * 4.0 / std::f64::consts::PI);
     let stroke_m = bore * noise.uniform(0.92, 1.04);
-    let size = displacement_m3 / PLOVER.displacement_m3;
+    let size = displacement_m3 / MIDDLE.displacement_m3;
     Engine {
         displacement_m3,
         stroke_m,
         rod_ratio: noise.uniform(0.25, 0.29),
-        clearance_m3: displacement_m3 / noise.uniform(8.5, 11.5),
+        clearance_m3: displacement_m3 / noise.uniform(9.5, 12.8),
         port_rad: noise.uniform(1.66, 1.85),
-        blow_by_per_s: about(noise, PLOVER.blow_by_per_s, 0.35) / size.sqrt(),
+        blow_by_per_s: about(noise, MIDDLE.blow_by_per_s, 0.35) / size.sqrt(),
         taper: noise.uniform(10.0, 20.0),
-        cooling_s: about(noise, PLOVER.cooling_s, 0.2) * size.sqrt(),
-        pinch_n: about(noise, PLOVER.pinch_n, 0.5) * size,
+        cooling_s: about(noise, MIDDLE.cooling_s, 0.2) * size.sqrt(),
+        pinch_n: about(noise, MIDDLE.pinch_n, 0.5) * size,
         pinch_reach_m: noise.uniform(0.8e-3, 2.2e-3),
-        friction_nm: about(noise, PLOVER.friction_nm, 0.3),
-        crank_kg_m2: about(noise, PLOVER.crank_kg_m2, 0.2) * size,
-        pulley_kg_m2: PLOVER.pulley_kg_m2,
+        friction_nm: about(noise, MIDDLE.friction_nm, 0.3),
+        crank_kg_m2: about(noise, MIDDLE.crank_kg_m2, 0.2) * size,
+        pulley_kg_m2: MIDDLE.pulley_kg_m2,
         // A larger engine has a larger starter.
-        pulley_m: noise.uniform(0.0095, 0.0118) * libm::cbrt(size),
+        pulley_m: noise.uniform(0.0089, 0.0111) * libm::cbrt(size),
         spring_n: noise.uniform(0.8, 1.8),
         spring_n_per_m: noise.uniform(1.5, 3.5),
-        cord_n_per_m: noise.uniform(5500.0, 13_000.0),
+        cord_n_per_m: noise.uniform(4800.0, 11_200.0),
         cord_damping: noise.uniform(6.0, 12.0),
     }
 }
 
 fn hand(noise: &mut Noise) -> Hand {
     Hand {
-        speed_m_s: noise.uniform(0.80, 1.20),
+        speed_m_s: noise.uniform(0.70, 1.03),
         speed_sd: 0.2,
         reach_m: noise.uniform(0.45, 0.65),
         ramp_s: noise.uniform(0.03, 0.11),
         hold_s: noise.uniform(0.0, 0.15),
         force_limit_n: noise.uniform(110.0, 200.0),
-        gain_n_s_per_m: noise.uniform(55.0, 100.0),
+        gain_n_s_per_m: noise.uniform(63.0, 115.0),
         gain_n_per_m: noise.uniform(250.0, 600.0),
-        mass_kg: noise.uniform(0.8, 1.6),
-        muscle_s: noise.uniform(0.02, 0.04),
+        mass_kg: noise.uniform(1.1, 2.2),
+        muscle_s: noise.uniform(0.016, 0.032),
     }
 }
