@@ -173,7 +173,7 @@ pub struct RollQuality {
     /// the largest of `detectable_depth_by_part`. Null where a snag is reported, or where one of the parts would not have
     /// shown any.
     pub detectable_depth: Option<f64>,
-    /// The same for every visible part; null for a part that would not have shown any snag. Empty where a snag is reported.
+    /// The same for every visible part; null for a part that would not have shown any snag that surely. Empty where a snag is reported.
     pub detectable_depth_by_part: BTreeMap<String, Option<f64>>,
     /// Share of turns that hit in the snags that these depths speak of.
     pub detectable_at_hit_rate: Option<f64>,

@@ -227,6 +227,23 @@ fn taken(field: Field, comb: Comb, events: &[Event]) -> Vec<f64> {
     squares.take(comb.phases).collect()
 }
 
+/// Mean share of the information of single events that the nuisance columns can take, 0..=1; asked of at most `most`
+/// events of one phase.
+pub(super) fn taken_of_singles(field: Field, comb: Comb, phase: usize, most: usize) -> f64 {
+    let all = train(field, comb, phase);
+    let n = all.len().min(most);
+    // every event a train of its own
+    let alone = |p: usize| Event {
+        p,
+        ..all[p * all.len() / n]
+    };
+    let events: Vec<Event> = (0..n).map(alone).collect();
+    let q = taken(field, Comb { phases: n, ..comb }, &events);
+    let i = |e: &Event| field.scores.cells[e.cell].score(e.share).1;
+    let sum: f64 = events.iter().map(i).sum();
+    (q.iter().sum::<f64>() / sum.max(f64::MIN_POSITIVE)).clamp(0.0, 1.0)
+}
+
 wide!(fn response<'a>(field: Field<'a>, comb: Comb, events: &'a [Event]) -> Vec<f64> = response_of);
 
 /// `G` of every phase: sum over all edges of the squared whitened response to a unit loss at every event.
@@ -413,5 +430,44 @@ mod tests {
                 );
             }
         }
+    }
+
+    #[test]
+    fn what_is_taken_of_single_hits_is_what_trains_of_one_event_share() {
+        let nodes = nodes(4, 160, 5);
+        let fit = fit(&nodes, &[(0, 70), (80, 159)]);
+        let scores = score_field(&fit);
+        let field = Field {
+            fit: &fit,
+            scores: &scores,
+            reach: (nodes.x[0], nodes.x[159]),
+        };
+        let comb = Comb {
+            order: 0.31,
+            phases: 5,
+        };
+        let events = fold(field, comb).events;
+        assert!(events > 4);
+        // every event is the first one of some phase of a comb slower by `events`
+        let slow = Comb {
+            order: comb.order / events as f64,
+            phases: comb.phases * events,
+        };
+        let folded = fold(field, slow);
+        let alone = shared(field, slow, &folded, 0.0, false);
+        for p in 0..comb.phases {
+            let (mut taken, mut all) = (0.0, 0.0);
+            for at in (p..slow.phases).step_by(comb.phases) {
+                let i = folded.i[at * folded.events];
+                taken += i * alone[at].rho;
+                all += i;
+            }
+            let mean = taken_of_singles(field, comb, p, events);
+            assert!((mean - taken / all).abs() < 1e-9, "{mean} {}", taken / all);
+            // fewer are a part of them
+            let few = taken_of_singles(field, comb, p, 2);
+            assert!(few > 0.0 && few < MOST_SHARED, "{few}");
+        }
+        assert!(taken_of_singles(field, comb, 0, 0) <= 0.0);
     }
 }
