@@ -40,6 +40,11 @@ impl Cholesky {
         Some(Self { n, l })
     }
 
+    /// Rows of the matrix.
+    pub fn size(&self) -> usize {
+        self.n
+    }
+
     /// `L^-1 b`.
     pub fn half_solve(&self, b: &[f64]) -> Vec<f64> {
         let mut x: Vec<[f64; 1]> = b.iter().map(|b| [*b]).collect();

@@ -15,7 +15,7 @@ use super::known::Known;
 use super::next::{NextSetup, next_if_open};
 use super::parts::{Case, Evidence, SAME_EVENTS};
 use super::score::ScoreField;
-use super::search::{Look, Part, Search};
+use super::search::{Look, Part, Search, Shown};
 use super::sensed::{Sensed, cases};
 use super::whole;
 
@@ -46,11 +46,11 @@ pub(super) fn finding(sensed: &[Sensed], limits: Limits) -> RollFinding {
     let (mut snags, mut lines) = (Vec::new(), Vec::new());
     let mut seen = None;
     if reported {
-        let (snag, hits) = search.snag(alarm, &suspects);
-        lines = contributions(&hits);
-        seen = Some(hits.hit.len());
+        let (snag, shown) = search.snag(alarm, &suspects);
+        lines = contributions(&shown.hits);
+        seen = Some(shown.hits.hit.len());
         snags.push(snag);
-        further(&search, limits.false_alarm, &mut snags);
+        further(&search, limits.false_alarm, &shown, &mut snags);
     }
     let look = &search.looks[best.look];
     let mut quality = quality(sensed, &search, best.look, (case, seen), ln);
@@ -147,12 +147,12 @@ fn evidence(
 }
 
 /// Looks for further snags: what the last one took is a known loss, on every sensor that shows it.
-fn further(search: &Search, limit: f64, snags: &mut Vec<Snag>) {
+fn further(search: &Search, limit: f64, shown: &Shown, snags: &mut Vec<Snag>) {
     let Some(last) = snags.last().filter(|_| snags.len() < MOST_SNAGS) else {
         return;
     };
     let less: Vec<Option<(Fit, ScoreField)>> = (0..search.looks.len())
-        .map(|look| without(search, look, &last.part))
+        .map(|look| without(search, look, &last.part, shown))
         .collect();
     if less.iter().all(Option::is_none) {
         return;
@@ -188,7 +188,7 @@ fn further(search: &Search, limit: f64, snags: &mut Vec<Snag>) {
         return;
     }
     next.name();
-    let (snag, _) = next.snag(alarm, &next.suspects());
+    let (snag, shown) = next.snag(alarm, &next.suspects());
     let turns = |snag: &Snag| {
         let look = next.looks.iter().find(|l| l.sensor == snag.sensor);
         look.map_or(0.0, |l| l.evidence.turns)
@@ -200,7 +200,7 @@ fn further(search: &Search, limit: f64, snags: &mut Vec<Snag>) {
         return;
     }
     snags.push(snag);
-    further(&next, limit, snags);
+    further(&next, limit, &shown, snags);
 }
 
 /// Two snags of one rhythm whose hits lie side by side are one: what its removal left behind.
@@ -215,13 +215,14 @@ fn same_place(a: &Snag, b: &Snag, turns: f64) -> bool {
     360.0 * apart.min(1.0 - apart) < BESIDE_DEG
 }
 
-/// The record of one sensor less the losses in a part; `None` where the sensor does not show them.
-fn without(search: &Search, look: usize, part: &str) -> Option<(Fit, ScoreField)> {
+/// The record of one sensor less the losses in a part, of which one look has been shown; `None` where the sensor does not show them.
+fn without(search: &Search, look: usize, part: &str, best: &Shown) -> Option<(Fit, ScoreField)> {
     let (_, _, case) = search.of_part(part).find(|(at, ..)| *at == look)?;
     if case.ln_naming <= 0.0 {
         return None;
     }
-    let (turns, hits) = search.hits(look, case);
+    let other = (look != best.look).then(|| search.shown(look, case));
+    let Shown { turns, hits, .. } = other.as_ref().unwrap_or(best);
     let known = Known {
         comb: case.comb,
         phase: case.phase,

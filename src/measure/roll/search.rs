@@ -79,6 +79,13 @@ pub(super) struct Part {
     pub case: usize,
 }
 
+/// What a look shows of a snag.
+pub(super) struct Shown {
+    pub look: usize,
+    pub turns: Turns,
+    pub hits: HitRate,
+}
+
 impl Search<'_> {
     fn name_of(&self, look: usize, case: &Case) -> &str {
         &self.looks[look].evidence.train.parts[case.part].name
@@ -192,20 +199,23 @@ impl Search<'_> {
     }
 
     /// Turns and hits of a case.
-    pub fn hits(&self, look: usize, case: &Case) -> (Turns, HitRate) {
+    pub fn shown(&self, look: usize, case: &Case) -> Shown {
         let evidence = self.looks[look].evidence;
         let turns = evidence.turns_of(case);
         let together = Together::new(evidence.field, case.comb, case.phase);
         let hits = hit_rate(&turns, &together);
-        (turns, hits)
+        Shown { look, turns, hits }
     }
 
-    /// The snag of the most probable part, as its best sensor shows it; also its hit rate.
-    pub fn snag(&self, alarm: f64, suspects: &[(Part, Suspect)]) -> (Snag, HitRate) {
+    /// The snag of the most probable part, and how its best sensor shows it.
+    pub fn snag(&self, alarm: f64, suspects: &[(Part, Suspect)]) -> (Snag, Shown) {
         let (part, suspect) = &suspects[0];
         let case = &self.cases[part.look][part.case];
         let look = &self.looks[part.look];
-        let (turns, found) = self.hits(part.look, case);
+        let shown = self.shown(part.look, case);
+        let Shown {
+            turns, hits: found, ..
+        } = &shown;
         let phase = case.phase as f64 / case.comb.phases as f64;
         let event = |(k, hit): (&usize, &f64)| Hit {
             turn: *k as u64,
@@ -231,7 +241,7 @@ impl Search<'_> {
             ambiguous_with: look.other_words(&part.name, case.comb.order),
             suspects: suspects.iter().map(|s| s.1.clone()).collect(),
         };
-        (snag, found)
+        (snag, shown)
     }
 }
 
