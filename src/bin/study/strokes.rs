@@ -59,6 +59,7 @@ pub fn sheet(plan: &Plan) -> Sheet {
     );
     all.shapes(&mut sheet);
     all.forces(&mut sheet);
+    all.changes(&mut sheet);
     sheet.note("Here off either way is a miss. The spread of P without correction is that of a speed with 20 % standard deviation; where the design study gives a range its middle stands here.");
     sheet
 }
@@ -251,6 +252,13 @@ impl Population {
             ),
             (slopes.0, self.slope.mean(), Unit::Fine, design(0.445, 90)),
             (slopes.1, spread(&self.slope), Unit::Fine, design(0.20, 90)),
+        ] {
+            sheet.value(what, value, unit, Good::Alike, stated);
+        }
+    }
+
+    fn changes(&self, sheet: &mut Sheet) {
+        for (what, value, unit, stated) in [
             (
                 "spread of P from pull to pull, mean of the engines",
                 self.raw.mean(),
