@@ -177,7 +177,11 @@ fn roll(plans: &[AnalyzePlan]) -> Result<RollParts, Failure> {
         capture.source = Some(plan.source.clone());
         capture.setup = plan.setup().map(str::to_owned);
     }
-    parts.quality.common = quality(&found);
+    // what one capture says of the sensor's place, all say together
+    let together = std::mem::replace(&mut parts.quality.common, quality(&found)).flags;
+    let flags = &mut parts.quality.common.flags;
+    flags.retain(|flag| flag != roll::SENSOR_UNCONFIRMED);
+    flags.extend(together);
     Ok(parts)
 }
 

@@ -1,6 +1,6 @@
 //! A vehicle file that says what the edges contradict.
 
-use feelgauge::measure::roll::{Roll, RollCar, RollFinding, RollSettings};
+use feelgauge::measure::roll::{Roll, RollCar, RollFinding, RollSettings, SENSOR_UNCONFIRMED};
 use feelgauge::physics::drivetrain::{
     Conditions, DrivetrainScenario, SnagScenario, random_car, simulate,
 };
@@ -98,28 +98,30 @@ fn magnets_counted_wrong_by_one_are_refused_with_the_right_number() {
     );
 }
 
-/// Magnets in a printed holder leave little in single intervals; what is left comes again all the same.
+/// Magnets in a printed holder leave little in single intervals, exactly even ones nothing; the car's own ripple tells all the same.
 #[test]
 fn magnets_that_sit_evenly_and_are_counted_wrong_by_one_name_no_part() {
     let (mut asked, mut right, mut parts) = (0, 0, Vec::new());
     for (seed, magnets) in (0..8).zip([6, 8, 6, 8, 4, 8, 6, 16]) {
         let setup = ["straight", "circle", "one_fl", "axle_f"][seed % 4];
         let seed = 40 + seed as u64;
-        let car = car(seed, magnets, setup, 0.3);
-        let edges = simulate(&car, seed).readings;
-        for wrong in [magnets - 1, magnets + 1] {
-            let text = with_magnets(&car, magnets, wrong);
-            let finding = find(&text, setup, &edges);
-            let found = refused(&finding, "magnets_contradict");
-            asked += 1;
-            right += u32::from(found == Some((f64::from(magnets), f64::from(wrong))));
-            parts.extend(confident(&finding));
+        for placed_deg in [0.3, 0.0] {
+            let car = car(seed, magnets, setup, placed_deg);
+            let edges = simulate(&car, seed).readings;
+            for wrong in [magnets - 1, magnets + 1] {
+                let text = with_magnets(&car, magnets, wrong);
+                let finding = find(&text, setup, &edges);
+                let found = refused(&finding, "magnets_contradict");
+                asked += 1;
+                right += u32::from(found == Some((f64::from(magnets), f64::from(wrong))));
+                parts.extend(confident(&finding));
+            }
         }
     }
     println!("{right} of {asked}, {parts:?}");
-    // nine of ten are refused by simulation
+    // nineteen of twenty are refused by simulation
     assert!(
-        right * 10 >= asked * 8 && parts.len() <= 1,
+        right * 10 >= asked * 9 && parts.len() <= 1,
         "{right} {parts:?}"
     );
 }
@@ -128,7 +130,12 @@ fn magnets_that_sit_evenly_and_are_counted_wrong_by_one_name_no_part() {
 #[test]
 fn a_sensor_on_another_shaft_is_refused_before_a_part_is_named() {
     let (mut refusals, mut named, mut parts) = (0, 0, Vec::new());
-    let places = [("bell", "spur"), ("spur", "wheel_fl"), ("spur", "bell")];
+    let places = [
+        ("bell", "spur"),
+        ("spur", "wheel_fl"),
+        ("spur", "bell"),
+        ("ring_f", "spur"),
+    ];
     for seed in 60..68 {
         let setup = ["straight", "one_fl"][usize::try_from(seed % 2).unwrap()];
         for (truth, stated) in places {
@@ -151,11 +158,65 @@ fn a_sensor_on_another_shaft_is_refused_before_a_part_is_named() {
         }
     }
     println!("{refusals}, {named} of them with the right shaft; {parts:?}");
-    // by simulation these places are refused in three records of four; a bell's ripple may pass for a snag of its bearing
+    // by simulation seven of ten healthy records are told the shaft, and some more another number of magnets
     assert!(
-        refusals >= 15 && named * 10 >= refusals * 8 && parts.len() <= 4,
-        "{parts:?}"
+        refusals >= 19 && named * 10 >= refusals * 8 && parts.len() <= 1,
+        "{refusals} {named} {parts:?}"
     );
+}
+
+/// A sensor on a wheel sees too little of the other shafts to be told from one on the spur.
+#[test]
+fn a_part_keeps_half_of_its_probability_where_nothing_confirms_the_sensor() {
+    let (mut doubted, mut named) = (0, 0);
+    for seed in 80..96 {
+        let setup = ["one_fl", "axle_f"][usize::try_from(seed % 2).unwrap()];
+        let sensor = |shaft: &str| format!("[[sensor]]\nindex = 0\nshaft = \"{shaft}\"");
+        let spur = random_car(seed, 8);
+        let wheel = spur.replace(&sensor("spur"), &sensor("wheel_fl"));
+        for (truth, stated) in [(&wheel, &spur), (&spur, &spur)] {
+            let mut car = DrivetrainScenario::new(truth, setup, None).unwrap();
+            car.conditions = DrivetrainScenario::drawn_healthy(seed, setup).conditions;
+            let snag = SnagScenario {
+                part: "ring_f".into(),
+                depth: 1.5,
+                hit_rate: 0.4,
+                burst: None,
+            };
+            let car = car.with_snag(snag).unwrap();
+            let finding = find(stated, setup, &simulate(&car, seed).readings);
+            let flags = &finding.quality.common.flags;
+            let doubts = flags.iter().any(|f| f == SENSOR_UNCONFIRMED);
+            let all: f64 = finding
+                .suspects
+                .iter()
+                .flatten()
+                .map(|s| s.probability)
+                .sum();
+            let Some(snag) = finding.snags.as_ref().and_then(|s| s.first()) else {
+                assert!(!doubts);
+                continue;
+            };
+            let share = if doubts { 0.5 } else { 1.0 };
+            assert!((all - share).abs() < 1e-9, "{all}");
+            assert!(
+                (snag.probability - finding.suspects.as_ref().unwrap()[0].probability).abs()
+                    < 1e-12
+            );
+            if truth == stated {
+                named += 1;
+                assert!(!doubts, "seed {seed}: a spur's own ripple is not seen");
+            } else {
+                doubted += u32::from(doubts);
+                assert!(
+                    doubts || snag.probability < 0.9,
+                    "seed {seed}: {}",
+                    snag.part
+                );
+            }
+        }
+    }
+    assert!(doubted >= 2 && named >= 8, "{doubted} {named}");
 }
 
 /// Snags in nearly every turn have harmonics everywhere; no file is doubted for them.

@@ -12,6 +12,9 @@ use crate::reading::{LimitSource, Quality, Refusal, SOFTWARE};
 
 use super::bayes::{ln_mean_exp, ln_sum_exp};
 use super::car::RollCar;
+use super::contradict::{
+    SENSOR_UNCONFIRMED, UNCONFIRMED_SHARE, WHEEL_SPEED_UNLIKELY, is_confirmed,
+};
 use super::finding::RollFinding;
 use super::kept::{Kept, RollEvidence};
 use super::next::{NextSetup, next_if_open};
@@ -70,7 +73,8 @@ pub struct RollCapture {
 pub struct PartShare {
     /// Name of the part.
     pub part: String,
-    /// Probability, given that there is a snag in one of the parts listed.
+    /// Probability, given that there is a snag in one of the parts listed; half of that where the flag `sensor_unconfirmed` says
+    /// that no capture confirms where the sensor sits.
     pub probability: f64,
     /// Sum over the captures of the natural logarithm of the Bayes factor "snag in this part" against "no snag".
     pub ln_bayes: f64,
@@ -242,7 +246,7 @@ fn fill(out: &mut RollParts, used: &[Used], car: &RollCar) {
         .map(|u| (u.finding.limit_snag_false_alarm, u.finding.limit_source))
         .reduce(|a, b| if b.0 < a.0 { b } else { a });
     let turns: f64 = used.iter().map(|u| u.turns).sum();
-    let parts = posterior(&sums);
+    let mut parts = posterior(&sums);
     let open: Vec<(String, f64)> = parts
         .iter()
         .map(|p| (p.part.clone(), p.probability))
@@ -261,6 +265,18 @@ fn fill(out: &mut RollParts, used: &[Used], car: &RollCar) {
         turns: Some(turns),
         not_visible: hidden(&sums, used),
     };
+    // one capture that shows the car's ripple where it must speaks for the sensor in all of them
+    let is_sure = |u: &Used| {
+        let mut flags = u.finding.quality.common.flags.iter();
+        let unlikely = flags.any(|flag| flag == WHEEL_SPEED_UNLIKELY);
+        !unlikely && (u.evidence.records.len() > 1 || is_confirmed(u.kept))
+    };
+    if out.snag == Some(true) && !used.iter().any(is_sure) {
+        out.quality.common.flag(SENSOR_UNCONFIRMED);
+        for part in &mut parts {
+            part.probability *= UNCONFIRMED_SHARE;
+        }
+    }
     out.parts = Some(parts);
 }
 

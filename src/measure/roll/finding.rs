@@ -68,7 +68,8 @@ pub struct RollFinding {
 pub struct Snag {
     /// Name of the most probable part.
     pub part: String,
-    /// Probability of that part, given that there is a snag in one of the visible parts.
+    /// Probability of that part, given that there is a snag in one of the visible parts; half of that where the flag
+    /// `sensor_unconfirmed` or `wheel_speed_unlikely` makes it doubtful where the sensor sits.
     pub probability: f64,
     /// Bound on the share of snag-free records that look at least as snagged as this one.
     pub false_alarm_probability: f64,
@@ -128,7 +129,8 @@ pub struct Burst {
 pub struct Suspect {
     /// Name of the part.
     pub part: String,
-    /// Probability, given that there is a snag in one of the visible parts; parts of equal order share theirs.
+    /// Probability, given that there is a snag in one of the visible parts, or half of that as the snag's; parts of equal order
+    /// share theirs.
     pub probability: f64,
     /// Natural logarithm of the Bayes factor "snag in this part" against "no snag", as the probability uses it: after
     /// the finer look where a snag is reported.
@@ -244,6 +246,18 @@ impl RollFinding {
             quality,
             trace: RollTrace::default(),
             evidence: RollEvidence::default(),
+        }
+    }
+
+    /// Leaves the parts this share of their probability: the rest is that the sensor sits elsewhere.
+    pub(super) fn leave(&mut self, share: f64) {
+        let snags = self.snags.iter_mut().flatten();
+        let each = snags.flat_map(|snag| {
+            snag.probability *= share;
+            &mut snag.suspects
+        });
+        for suspect in each.chain(self.suspects.iter_mut().flatten()) {
+            suspect.probability *= share;
         }
     }
 }

@@ -9,7 +9,7 @@ use crate::vehicle::Train;
 use super::coast::{DragLine, Run, coast};
 use super::count::Nodes;
 use super::filter::{Gain, Noise, Track, reference_energy};
-use super::nuisance::{Block, Columns, waves};
+use super::nuisance::{Block, Columns, Wave, waves};
 use super::products::{Wanted, add_products};
 use super::rival::drifting;
 use super::side_by_side::each;
@@ -34,6 +34,8 @@ pub(super) struct Fit {
     pub track: Track,
     pub noise: Noise,
     pub gains: Vec<Gain>,
+    /// Ripple that was asked for, each wave with the numbers of its columns.
+    pub waves: Vec<(Wave, Range<usize>)>,
     /// Whitened columns of every run.
     pub blocks: Vec<Block>,
     /// Weight of every row, 0..=1.
@@ -142,6 +144,7 @@ impl Fit {
             track,
             noise,
             gains,
+            waves: columns.waves(),
             blocks,
             weight,
             residual,
@@ -153,6 +156,26 @@ impl Fit {
 }
 
 impl Fit {
+    /// Logarithm of the Bayes factor "this ripple" against "without it, the rest as it is", at least 0: prior over posterior
+    /// density where its columns are all 0 (Dickey 1971, Ann. Math. Statist. 42, 204).
+    pub fn ln_ripple(&self, wave: &Wave, columns: Range<usize>) -> f64 {
+        let n = columns.len();
+        let mut covariance = Vec::with_capacity(n * n);
+        let mut unit = vec![0.0; self.b.len()];
+        for column in columns.clone() {
+            unit[column] = 1.0;
+            covariance.extend_from_slice(&self.factor.solve(&unit)[columns.clone()]);
+            unit[column] = 0.0;
+        }
+        // a part of an inverse is positive definite but for rounding; without an answer the ripple claims nothing
+        Cholesky::new(&covariance, n).map_or(0.0, |factor| {
+            let half = factor.half_solve(&self.b[columns]);
+            let gain: f64 = half.iter().map(|h| h * h).sum();
+            let prior = n as f64 * libm::log(wave.prior(self.track.level));
+            (factor.ln_det() / 2.0 + gain / 2.0 - prior).max(0.0)
+        })
+    }
+
     /// The fit of the same record less a whitened response of its rows: noise, gains and weights stay, the columns are
     /// solved again.
     pub fn less(&self, response: &[f64]) -> Self {
@@ -268,5 +291,42 @@ impl Normal {
         let factor = Cholesky::new(&a, n)?;
         let b = factor.solve(&self.right);
         b.iter().all(|b| b.is_finite()).then_some((factor, b))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::fixture::{nodes, weighed};
+    use super::*;
+
+    /// Logarithm of the density of the whitened innovations, but for what does not depend on the priors.
+    fn ln_density(fit: &Fit, priors: &[f64]) -> f64 {
+        let (factor, b) = fit.normal.solve(priors).unwrap();
+        let gain: f64 = b.iter().zip(&fit.normal.right).map(|(b, r)| b * r).sum();
+        let open: f64 = priors.iter().map(|p| libm::log(*p)).sum();
+        (gain - factor.ln_det()) / 2.0 - open
+    }
+
+    #[test]
+    fn evidence_for_a_ripple_is_the_ratio_of_two_fits() {
+        let nodes = nodes(4, 400, 3);
+        let fit = weighed(&nodes, &[(0, 180), (200, 399)], |_| 1.0);
+        let mut open = vec![super::super::nuisance::MAGNET_SD; nodes.spacing.len() - 1];
+        for (wave, columns) in &fit.waves {
+            open.resize(columns.end, wave.prior(fit.track.level));
+        }
+        let mut shown = 0;
+        for (wave, columns) in &fit.waves {
+            let mut shut = open.clone();
+            shut[columns.clone()].fill(1e-9 * wave.prior(fit.track.level));
+            let ratio = ln_density(&fit, &open) - ln_density(&fit, &shut);
+            let ln = fit.ln_ripple(wave, columns.clone());
+            assert!(
+                (ln - ratio.max(0.0)).abs() < 1e-6 * (1.0 + ratio.abs()),
+                "{wave:?}: {ln} {ratio}"
+            );
+            shown += u32::from(ln > 0.0);
+        }
+        assert!(shown > 0, "a wheel's ripple is in the record");
     }
 }

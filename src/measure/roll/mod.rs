@@ -54,6 +54,7 @@ mod together;
 pub use car::{RollCar, RollSensor, SetupTrain};
 pub use combine::{PartShare, RollCapture, RollParts, RollPartsQuality, combine};
 pub use compare::{RollComparison, RollComparisonQuality, compare};
+pub use contradict::SENSOR_UNCONFIRMED;
 pub use drag::{DragPoint, RollDrag};
 pub use finding::{Burst, Hit, NotSeen, RollFinding, RollQuality, RollTrace, Snag, Strip, Suspect};
 pub use kept::{PartEvidence, RollEvidence};
@@ -198,23 +199,17 @@ impl Roll {
 
     /// Evaluates the record. `quality` is what the shell counted on the way here.
     pub fn finish(self, quality: Quality) -> RollFinding {
-        let unlikely = self.sensors.iter().any(contradict::is_of_unlikely_speed);
         let mut finding = self.found();
         let own = std::mem::replace(&mut finding.quality.common, quality);
         for flag in &own.flags {
             finding.quality.common.flag(flag);
-        }
-        if unlikely && finding.refused.is_none() && finding.blind.is_none() {
-            finding
-                .quality
-                .common
-                .flag(contradict::WHEEL_SPEED_UNLIKELY);
         }
         finding
     }
 
     fn found(self) -> RollFinding {
         let limits = self.sensors[0].settings.limits();
+        let unlikely = self.sensors.iter().any(contradict::is_of_unlikely_speed);
         let mut sensed = Vec::new();
         let mut refused = None;
         let mut counted: Vec<Counted> = Vec::new();
@@ -235,6 +230,8 @@ impl Roll {
         if let Some(why) = contradict::of_edges(&counted) {
             return refuse(why);
         }
+        // sensors that agree confirm each other
+        let alone = counted.len() == 1;
         counted.truncate(judged_ones);
         for sensor in counted {
             let judged = match sensor.record() {
@@ -253,7 +250,21 @@ impl Roll {
         if let Some(why) = contradict::of_fit(&sensed) {
             return refuse(why);
         }
-        report::finding(&sensed, limits)
+        let mut finding = report::finding(&sensed, limits);
+        let names_a_part = finding.snags.iter().flatten().next().is_some();
+        let unconfirmed = names_a_part && alone && !contradict::is_confirmed(&sensed[0].kept);
+        if unconfirmed || unlikely {
+            finding.leave(contradict::UNCONFIRMED_SHARE);
+        }
+        for (is, flag) in [
+            (unconfirmed, contradict::SENSOR_UNCONFIRMED),
+            (unlikely, contradict::WHEEL_SPEED_UNLIKELY),
+        ] {
+            if is {
+                finding.quality.common.flag(flag);
+            }
+        }
+        finding
     }
 }
 

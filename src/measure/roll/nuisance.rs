@@ -15,7 +15,7 @@ use super::side_by_side::each;
 use super::whole;
 
 /// Prior sd of a magnet's place, turns.
-const MAGNET_SD: f64 = 0.003;
+pub(super) const MAGNET_SD: f64 = 0.003;
 /// Prior amplitude of a torque ripple, share of the drag.
 const TORQUE_SD: f64 = 0.025;
 /// Prior amplitude of an angle ripple, turns, and the order below which a slower shaft may show more.
@@ -217,6 +217,12 @@ impl Columns {
             self.count += 2 * wave.hats;
             self.waves.push(wave);
         }
+    }
+
+    /// Every wave with the numbers of its columns.
+    pub fn waves(&self) -> Vec<(Wave, Range<usize>)> {
+        let of = |(wave, from): (&Wave, &usize)| (wave.clone(), *from..from + 2 * wave.hats);
+        self.waves.iter().zip(&self.offset).map(of).collect()
     }
 
     /// What the last windows say, with coefficients `b`.

@@ -201,14 +201,6 @@ impl Record {
     }
 }
 
-impl Sensed {
-    /// Logarithm of the Bayes factor of the part with the best case, at least 0.
-    pub fn best_snag(&self) -> f64 {
-        let all = self.cases.iter().map(|c| c.ln_bayes);
-        all.fold(0.0, f64::max)
-    }
-}
-
 fn no_free_rolling() -> Refusal {
     Refusal::new(
         "no_free_rolling",

@@ -332,7 +332,8 @@ fn suspects(suspects: &[Suspect], same: &[Vec<String>], paper: Paper) -> Option<
     let worth = |s: &&Suspect| s.probability >= WORTH;
     let listed: Vec<&Suspect> = suspects.iter().filter(worth).take(SUSPECTS).collect();
     let named: f64 = listed.iter().map(|s| s.probability).sum();
-    let others = (1.0 - named).max(0.0);
+    let all: f64 = suspects.iter().map(|s| s.probability).sum();
+    let (others, elsewhere) = (all - named, 1.0 - all);
     let groups = groups(&listed, same);
     let mut rows: Vec<(String, f64, bool)> = groups
         .iter()
@@ -344,6 +345,9 @@ fn suspects(suspects: &[Suspect], same: &[Vec<String>], paper: Paper) -> Option<
     }
     if listed.len() < suspects.len() && others > 0.0005 {
         rows.push(("all others".into(), others, true));
+    }
+    if elsewhere > 0.0005 {
+        rows.push(("the sensor sits elsewhere".into(), elsewhere, true));
     }
     let tied: Vec<usize> = groups.iter().map(Vec::len).collect();
     let room = paper.width.units() - NAMES - 8.0;

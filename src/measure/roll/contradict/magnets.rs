@@ -12,21 +12,19 @@
 //! A joint that happens to come again after whole edges does so too, and magnets that sit evenly leave little in single
 //! intervals. So the fit of the record has its say (but where the count divides): with all ripple of the car explained, a
 //! ring of another count `m` is ripple at `M/m` times a sensed turn and at its harmonics, and the Bayes factor of that is the
-//! rival's. A count that the intervals name is dropped where the fit finds nothing of it, and one magnet more and one less than
-//! stated are asked in every record. An exactly even ring has no pattern: then only the car's own ripple speaks, and a wrong
-//! count may pass.
+//! rival's. A count that the intervals name is dropped where the fit finds nothing of it. One magnet more and one less than
+//! stated are asked of the car's own ripple in every record; an exactly even ring has nothing else that tells.
 
 use crate::reading::Refusal;
 
 use super::super::car::RollCar;
 use super::super::count::Nodes;
 use super::super::fit::{self, Fit};
-use super::super::kept::Kept;
-use super::super::parts::SAME_EVENTS;
-use super::super::rival::{HARMONICS, ln_rival};
+use super::super::rival::ln_rival;
 use super::super::sensed::{Counted, Sensed};
 use super::super::side_by_side::each;
 use super::super::whole;
+use super::ripple::{LN_CLEAR, ln_better};
 
 /// Most magnets that are tried.
 const MOST_MAGNETS: usize = 64;
@@ -54,14 +52,6 @@ const RIPPLE_MAGNETS: f64 = 8.0;
 const AS_GOOD: f64 = 1.5;
 /// A pattern that comes again within a turn may do so by chance in this share of rings at most.
 const CHANCE: f64 = 1e-4;
-/// Logarithm of the Bayes factor from which on the fit says that the ring has another count, and how many times the
-/// logarithm of the best snag's it must be: a snag that shows in nearly every turn has harmonics that meet those of a ring. Set
-/// on simulated records. With both ways of asking, on other seeds: of 3200 with the right count, half of them with a snag, nine
-/// were refused; of 768 with a count wrong by one 693 were with magnets within 0.3 degrees rms (16 named a part with more than
-/// one half), 739 within 1 degree (none did).
-const LN_CLEAR: f64 = 12.0;
-const BETTER_THAN_SNAG: f64 = 2.0;
-
 /// Differences of the second order of the log intervals, by number of the magnet that passed.
 struct Pattern {
     d: Vec<Option<f64>>,
@@ -231,41 +221,25 @@ fn ln_ring(fit: &Fit, stated: usize, count: usize) -> f64 {
     ln_rival(fit, stated as f64 / count as f64)
 }
 
-/// Refuses a number of magnets beside which one more or one less explains the rest of a record: decidedly, much better than
-/// any snag does, and better than ripple of a part that happens to have the same rhythm.
-pub(super) fn neighbour(one: &Sensed) -> Option<Refusal> {
-    let Kept {
-        fit,
-        nodes,
-        settings,
-        ..
-    } = &*one.kept;
-    let stated = nodes.spacing.len();
-    let snag = one.best_snag();
-    let same_rhythm = |count: usize, of: f64| {
-        (1..=HARMONICS).any(|h| {
-            let ring = h as f64 * stated as f64 / count as f64;
-            (of - ring).abs() < SAME_EVENTS / nodes.turns()
-        })
-    };
-    let part = |count: usize| {
-        let cases = one.cases.iter();
-        cases
-            .filter(|c| same_rhythm(count, c.comb.order))
-            .map(|c| c.ln_rival + c.ln_bayes.max(0.0))
-            .fold(0.0, f64::max)
-    };
+/// Refuses a number of magnets beside which one more or one less explains the record better; also how much better.
+pub(super) fn neighbour(one: &Sensed) -> Option<(f64, Refusal)> {
+    let stated = one.kept.nodes.spacing.len();
     let counts = [stated.saturating_sub(1), stated + 1];
     let counts: Vec<usize> = counts
         .into_iter()
         .filter(|c| is_apart(*c, stated))
         .collect();
-    let asked = each(&counts, |count| (*count, ln_ring(fit, stated, *count)));
-    let clear = asked.into_iter().filter(|(count, ln)| {
-        *ln >= LN_CLEAR && *ln >= BETTER_THAN_SNAG * snag && *ln > part(*count)
+    // with so many magnets a stated turn is so many of the shaft's
+    let better = each(&counts, |count| {
+        ln_better(one, *count as f64 / stated as f64)
     });
-    let (count, _) = clear.max_by(|a, b| a.1.total_cmp(&b.1))?;
-    Some(refused(stated, count, settings.car.as_ref()))
+    let clear = better.into_iter().zip(counts);
+    let clear = clear.filter(|(better, _)| *better >= LN_CLEAR);
+    let (better, count) = clear.max_by(|a, b| a.0.total_cmp(&b.0))?;
+    Some((
+        better,
+        refused(stated, count, one.kept.settings.car.as_ref()),
+    ))
 }
 
 /// A ring of one count is not part of the other.

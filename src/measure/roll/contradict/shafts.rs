@@ -3,19 +3,16 @@
 //! **Two sensors.** Over the stretches in which both turn, the ratio of their turns is that of the gear train in the
 //! setup: exactly where gears or a stand force it, within the slip of tyres otherwise.
 //!
-//! **One sensor.** A sensor that sits on another shaft scales every order by one factor. The ripple of the car's shafts then
-//! comes at other orders than the fit explains: where, each other shaft as the true one says. The logarithms of the
-//! rival's Bayes factors are added over those orders, as far as they exceed 0; the ripple of two shafts is independent.
+//! **One sensor.** A sensor that sits on another shaft scales every order by one factor; which of the shafts does the
+//! car's own ripple speak for?
 
 use crate::reading::Refusal;
 use crate::vehicle::Train;
 
 use super::super::count::Nodes;
-use super::super::kept::Kept;
-use super::super::parts::SAME_EVENTS;
-use super::super::rival::{HARMONICS, ln_rival};
 use super::super::sensed::{Counted, Edges, Sensed};
 use super::super::side_by_side::each;
+use super::ripple::{LN_CLEAR, SAME_SPEED, ln_better, speeds};
 
 /// Slip between two shafts that tyres tie together, relative: five times the 0.2 % of one tyre.
 const SLIP: f64 = 0.01;
@@ -27,17 +24,6 @@ const SPUN: (f64, f64) = (0.8, 30.0);
 const PAUSE_S: f64 = 0.5;
 /// Fewer turns than this of either shaft compare nothing.
 const LEAST_COMMON_TURNS: f64 = 4.0;
-
-/// Sum of logarithms from which on another shaft is the better one; it must also exceed the best snag's, whose harmonics meet
-/// ripple's. Set on simulated records. On other seeds: of 4800 with the sensor where it was said to be, half of them with a snag,
-/// seven were refused, one of them healthy; of 1536 with the sensor elsewhere 921 were, and 131 named a part with more than one
-/// half. A wheel's sensor that is said to sit on the spur is found in one record of twenty: its other orders lie above half
-/// the magnets.
-const LN_CLEAR: f64 = 60.0;
-/// Ripple slower than this, events a turn of the sensed shaft, is not told from drag that wanders.
-const SLOWEST: f64 = 0.2;
-/// Orders nearer than this, relative, are those of one shaft.
-const SAME_SPEED: f64 = 1e-3;
 
 /// Flag: a hand does not make wheels that fast, or nobody pushes that slowly; the sensor may sit on another shaft.
 pub(in super::super) const WHEEL_SPEED_UNLIKELY: &str = "wheel_speed_unlikely";
@@ -163,55 +149,19 @@ fn two(a: Watched, b: Watched) -> Option<Refusal> {
     Some(Refusal::new("sensor_contradicts", message).with(measured, ratio))
 }
 
-/// Orders of the shafts of a train, each speed once: names and order.
-fn speeds(train: &Train) -> Vec<(Vec<&str>, f64)> {
-    let mut speeds: Vec<(Vec<&str>, f64)> = Vec::new();
-    for shaft in train.turning.iter().filter(|s| !s.planet) {
-        let known = speeds
-            .iter_mut()
-            .find(|(_, order)| (order - shaft.order).abs() < SAME_SPEED * order);
-        match known {
-            Some((names, _)) => names.push(&shaft.name),
-            None => speeds.push((vec![&shaft.name], shaft.order)),
-        }
-    }
-    speeds
-}
-
-/// Refuses a sensor whose record has the ripple that it would have on another shaft.
-pub(super) fn other(one: &Sensed) -> Option<Refusal> {
-    let Kept {
-        fit,
-        nodes,
-        settings,
-        ..
-    } = &*one.kept;
-    let train = &settings.train;
-    let turns = nodes.turns();
-    let speeds = speeds(train);
-    let is_explained = |order: f64| {
-        speeds.iter().any(|(_, known)| {
-            (1..=HARMONICS).any(|h| (h as f64 * known - order).abs() < SAME_EVENTS / turns)
-        })
-    };
-    let shows = |order: &f64| {
-        let within = (SLOWEST..=f64::from(train.magnets) / 2.0).contains(order);
-        within && order * turns >= LEAST_COMMON_TURNS && !is_explained(*order)
-    };
-    let others = speeds.iter();
-    let others: Vec<_> = others
+/// Refuses a sensor whose record has the ripple that it would have on another shaft; also how much better that explains it.
+pub(super) fn other(one: &Sensed) -> Option<(f64, Refusal)> {
+    let settings = &one.kept.settings;
+    let others: Vec<_> = speeds(&settings.train)
+        .into_iter()
         .filter(|(_, order)| (order - 1.0).abs() > SAME_SPEED)
         .collect();
-    let sums = each(&others, |(_, unit)| {
-        let orders = speeds.iter().map(|(_, order)| order / unit);
-        let ln = orders.filter(shows).map(|order| ln_rival(fit, order));
-        ln.map(|ln| ln.max(0.0)).sum::<f64>()
-    });
-    let at = (0..sums.len()).max_by(|a, b| sums[*a].total_cmp(&sums[*b]))?;
-    if sums[at] < LN_CLEAR || sums[at] < one.best_snag() {
+    let better = each(&others, |(_, order)| ln_better(one, *order));
+    let at = (0..better.len()).max_by(|a, b| better[*a].total_cmp(&better[*b]))?;
+    if better[at] < LN_CLEAR {
         return None;
     }
-    let (names, order) = others[at];
+    let (names, order) = &others[at];
     let stated = settings.car.as_ref().map_or_else(
         || "the stated shaft".into(),
         |car| format!("{}, as the vehicle file says", car.sensed),
@@ -220,7 +170,8 @@ pub(super) fn other(one: &Sensed) -> Option<Refusal> {
         "the ripple of the shafts comes as if the sensor sat on {}, not on {stated}: look on which shaft the magnets are, and check the setup",
         names.join(" or ")
     );
-    Some(Refusal::new("sensor_contradicts", message).with(*order, 1.0))
+    let refusal = Refusal::new("sensor_contradicts", message).with(*order, 1.0);
+    Some((better[at], refusal))
 }
 
 #[cfg(test)]
