@@ -15,6 +15,8 @@ pub(super) const BIN_S: f64 = 0.05;
 pub(super) const LONGEST_S: u64 = 6 * 3600;
 /// The same in bins.
 pub(super) const LONGEST_BINS: usize = 6 * 3600 * 20;
+/// Bins of a usual record, a minute's hold: room for them is made at once, so that none is moved when the next one comes.
+const USUAL_BINS: usize = 75 * 20;
 /// A pressure above this is no reading of a tank that is pumped by hand, Pa.
 const ABSURD_PA: f64 = 1e6;
 /// Temperatures of a tank that are believed, K.
@@ -196,7 +198,9 @@ impl Samples {
     fn open_bin(&mut self, t_us: u64, since_us: u64, diff: f64) {
         let index = usize::try_from(since_us / BIN_US).expect("a bin of six hours fits");
         let is_first = self.bins.is_empty();
-        if !is_first {
+        if is_first {
+            self.bins.reserve(USUAL_BINS);
+        } else {
             let spacing = (t_us - self.last.0) as f64 * 1e-6;
             if spacing > SHORTEST_GAP_S {
                 self.long_spacings.push(spacing);
@@ -228,23 +232,18 @@ impl Samples {
 
     /// The record up to a bin.
     pub fn until(&self, bin: usize) -> Self {
-        let bins: Vec<Bin> = self
-            .bins
-            .iter()
-            .take_while(|b| b.index < bin)
-            .copied()
-            .collect();
-        let rows = bins.iter().map(|b| u64::from(b.sums.n)).sum();
+        let bins = &self.bins[..self.bins.partition_point(|b| b.index < bin)];
         let spacing_us = self.last.0.saturating_sub(self.origin_us()) / self.rows.max(2);
         let end_us = self.origin_us() + bin as u64 * BIN_US;
         Self {
-            bins,
+            bins: bins.to_vec(),
             last: (
                 self.last.0.min(end_us.saturating_sub(spacing_us)),
                 self.last.1,
             ),
-            rows,
-            ..self.clone()
+            rows: bins.iter().map(|b| u64::from(b.sums.n)).sum(),
+            long_spacings: self.long_spacings.clone(),
+            ..*self
         }
     }
 
