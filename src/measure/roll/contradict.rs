@@ -10,6 +10,7 @@ mod shafts;
 use crate::reading::Refusal;
 
 use super::sensed::{Counted, Refused, Sensed};
+use super::side_by_side::each;
 
 pub use ripple::SENSOR_UNCONFIRMED;
 pub(super) use ripple::{UNCONFIRMED_SHARE, is_confirmed};
@@ -33,11 +34,24 @@ pub(super) fn of_edges(all: &[Counted]) -> Option<Refused> {
 
 /// What the fitted records contradict, with the quality of the sensor that does.
 pub(super) fn of_fit(all: &[Sensed]) -> Option<Refused> {
-    all.iter().find_map(|one| {
-        // a wrong place may look a little like a wrong count, and the other way round: the better answer is given
-        let answers = [magnets::neighbour(one), shafts::other(one)];
-        let answers = answers.into_iter().flatten();
-        let (_, refusal) = answers.reduce(|a, b| if b.0 > a.0 { b } else { a })?;
-        Some(Box::new((refusal, one.quality.clone())))
+    all.iter()
+        .find_map(|one| Some(Box::new((of_ripple(one)?, one.quality.clone()))))
+}
+
+/// The count or the shaft that explains the car's own ripple best, where it is another one than stated: a wrong place may look a
+/// little like a wrong count, and the other way round.
+fn of_ripple(one: &Sensed) -> Option<Refusal> {
+    let train = &one.kept.settings.train;
+    let (counts, shafts) = (magnets::neighbours(train), ripple::others(train));
+    let of_counts = counts
+        .iter()
+        .map(|count| f64::from(*count) / f64::from(train.magnets));
+    // with so many magnets a stated turn is so many of the shaft's
+    let turns: Vec<f64> = of_counts.chain(shafts.iter().map(|s| s.1)).collect();
+    let better = each(&turns, |turn| ripple::ln_better(one, *turn));
+    let at = (0..turns.len()).max_by(|a, b| better[*a].total_cmp(&better[*b]))?;
+    (better[at] >= ripple::LN_CLEAR).then(|| match counts.get(at) {
+        Some(count) => magnets::refused(&one.kept.settings, *count),
+        None => shafts::refused(&one.kept.settings, &shafts[at - counts.len()]),
     })
 }

@@ -16,15 +16,14 @@
 //! stated are asked of the car's own ripple in every record; an exactly even ring has nothing else that tells.
 
 use crate::reading::Refusal;
+use crate::vehicle::Train;
 
-use super::super::car::RollCar;
+use super::super::RollSettings;
 use super::super::count::Nodes;
 use super::super::fit::{self, Fit};
 use super::super::rival::ln_rival;
-use super::super::sensed::{Counted, Sensed};
-use super::super::side_by_side::each;
+use super::super::sensed::Counted;
 use super::super::whole;
-use super::ripple::{LN_CLEAR, ln_better};
 
 /// Most magnets that are tried.
 const MOST_MAGNETS: usize = 64;
@@ -212,7 +211,8 @@ pub(super) fn other_count(one: &Counted) -> Option<Refusal> {
     // without a fit the intervals have the last word
     let doubtful = !named.is_multiple_of(count)
         && explained().is_some_and(|(fit, _)| ln_ring(&fit, named, count) < 0.0);
-    (!doubtful).then(|| refused(named, count, one.settings.car.as_ref()))
+    let count = u32::try_from(count).expect("no more than 64 magnets are tried");
+    (!doubtful).then(|| refused(&one.settings, count))
 }
 
 /// Logarithm of the Bayes factor "a ring of `count` magnets, counted as one of `stated`" against "nothing but what the
@@ -221,41 +221,28 @@ fn ln_ring(fit: &Fit, stated: usize, count: usize) -> f64 {
     ln_rival(fit, stated as f64 / count as f64)
 }
 
-/// Refuses a number of magnets beside which one more or one less explains the record better; also how much better.
-pub(super) fn neighbour(one: &Sensed) -> Option<(f64, Refusal)> {
-    let stated = one.kept.nodes.spacing.len();
-    let counts = [stated.saturating_sub(1), stated + 1];
-    let counts: Vec<usize> = counts
-        .into_iter()
-        .filter(|c| is_apart(*c, stated))
-        .collect();
-    // with so many magnets a stated turn is so many of the shaft's
-    let better = each(&counts, |count| {
-        ln_better(one, *count as f64 / stated as f64)
-    });
-    let clear = better.into_iter().zip(counts);
-    let clear = clear.filter(|(better, _)| *better >= LN_CLEAR);
-    let (better, count) = clear.max_by(|a, b| a.0.total_cmp(&b.0))?;
-    Some((
-        better,
-        refused(stated, count, one.kept.settings.car.as_ref()),
-    ))
+/// Numbers of magnets that are asked of every record: one less than stated, and one more.
+pub(super) fn neighbours(train: &Train) -> Vec<u32> {
+    let counts = [train.magnets.saturating_sub(1), train.magnets + 1];
+    let asked = counts.into_iter().filter(|c| is_apart(*c, train.magnets));
+    asked.collect()
 }
 
 /// A ring of one count is not part of the other.
-fn is_apart(count: usize, stated: usize) -> bool {
+fn is_apart(count: u32, stated: u32) -> bool {
     count > 1 && !stated.is_multiple_of(count) && !count.is_multiple_of(stated)
 }
 
-/// The refusal of a number of magnets; `car`: whose file states it, none when the person did.
-fn refused(named: usize, count: usize, car: Option<&RollCar>) -> Refusal {
+/// The refusal of the number of magnets that the car's file states, or the person where there is none.
+pub(super) fn refused(RollSettings { train, car, .. }: &RollSettings, count: u32) -> Refusal {
+    let (named, car) = (train.magnets, car.as_ref());
     let stated = car.map_or_else(
         || "as stated".into(),
         |car| format!("that the vehicle file puts on {}", car.sensed),
     );
     let swapped = car.and_then(|car| {
         let mut others = car.sensors.iter().filter(|s| s.index != car.sensor);
-        others.find(|s| usize::try_from(s.magnets).is_ok_and(|m| m == count))
+        others.find(|s| s.magnets == count)
     });
     let hint = swapped.map_or_else(String::new, |other| {
         format!(
@@ -266,7 +253,7 @@ fn refused(named: usize, count: usize, car: Option<&RollCar>) -> Refusal {
     let message = format!(
         "the edges come again in the same rhythm after {count} magnets, not after the {named} {stated}: count the magnets, and look on which shaft the sensor sits{hint}"
     );
-    Refusal::new("magnets_contradict", message).with(count as f64, named as f64)
+    Refusal::new("magnets_contradict", message).with(f64::from(count), f64::from(named))
 }
 
 #[cfg(test)]

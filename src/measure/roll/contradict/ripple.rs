@@ -38,11 +38,14 @@ const SLOWEST: f64 = 0.2;
 /// Fewer events than this in a record are no ripple.
 const LEAST_EVENTS: f64 = 4.0;
 /// Speeds nearer than this, relative, are those of one shaft.
-pub(super) const SAME_SPEED: f64 = 1e-3;
+const SAME_SPEED: f64 = 1e-3;
 
-/// Orders of the shafts of a train, each speed once: names and order.
-pub(super) fn speeds(train: &Train) -> Vec<(Vec<&str>, f64)> {
-    let mut speeds: Vec<(Vec<&str>, f64)> = Vec::new();
+/// A speed of a train: names of the shafts that have it, and turns for each turn of the sensed one.
+pub(super) type Speed<'a> = (Vec<&'a str>, f64);
+
+/// The speeds of a train, each once.
+fn speeds(train: &Train) -> Vec<Speed<'_>> {
+    let mut speeds: Vec<Speed> = Vec::new();
     for shaft in train.turning.iter().filter(|s| !s.planet) {
         let known = speeds
             .iter_mut()
@@ -53,6 +56,13 @@ pub(super) fn speeds(train: &Train) -> Vec<(Vec<&str>, f64)> {
         }
     }
     speeds
+}
+
+/// Those that the sensed shaft has not.
+pub(super) fn others(train: &Train) -> Vec<Speed<'_>> {
+    let mut others = speeds(train);
+    others.retain(|(_, order)| (order - 1.0).abs() > SAME_SPEED);
+    others
 }
 
 /// How much better the record is explained when what counts as a turn is `turn` turns of the sensed shaft: a logarithm. Below

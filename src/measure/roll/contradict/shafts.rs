@@ -9,10 +9,10 @@
 use crate::reading::Refusal;
 use crate::vehicle::Train;
 
+use super::super::RollSettings;
 use super::super::count::Nodes;
-use super::super::sensed::{Counted, Edges, Sensed};
-use super::super::side_by_side::each;
-use super::ripple::{LN_CLEAR, SAME_SPEED, ln_better, speeds};
+use super::super::sensed::{Counted, Edges};
+use super::ripple::Speed;
 
 /// Slip between two shafts that tyres tie together, relative: five times the 0.2 % of one tyre.
 const SLIP: f64 = 0.01;
@@ -149,20 +149,10 @@ fn two(a: Watched, b: Watched) -> Option<Refusal> {
     Some(Refusal::new("sensor_contradicts", message).with(measured, ratio))
 }
 
-/// Refuses a sensor whose record has the ripple that it would have on another shaft; also how much better that explains it.
-pub(super) fn other(one: &Sensed) -> Option<(f64, Refusal)> {
-    let settings = &one.kept.settings;
-    let others: Vec<_> = speeds(&settings.train)
-        .into_iter()
-        .filter(|(_, order)| (order - 1.0).abs() > SAME_SPEED)
-        .collect();
-    let better = each(&others, |(_, order)| ln_better(one, *order));
-    let at = (0..better.len()).max_by(|a, b| better[*a].total_cmp(&better[*b]))?;
-    if better[at] < LN_CLEAR {
-        return None;
-    }
-    let (names, order) = &others[at];
-    let stated = settings.car.as_ref().map_or_else(
+/// The refusal of a sensor whose record has the ripple that it would have on shafts of another speed.
+pub(super) fn refused(settings: &RollSettings, (names, order): &Speed) -> Refusal {
+    let car = settings.car.as_ref();
+    let stated = car.map_or_else(
         || "the stated shaft".into(),
         |car| format!("{}, as the vehicle file says", car.sensed),
     );
@@ -170,8 +160,7 @@ pub(super) fn other(one: &Sensed) -> Option<(f64, Refusal)> {
         "the ripple of the shafts comes as if the sensor sat on {}, not on {stated}: look on which shaft the magnets are, and check the setup",
         names.join(" or ")
     );
-    let refusal = Refusal::new("sensor_contradicts", message).with(*order, 1.0);
-    Some((better[at], refusal))
+    Refusal::new("sensor_contradicts", message).with(*order, 1.0)
 }
 
 #[cfg(test)]
