@@ -180,7 +180,7 @@ fn roll(plans: &[AnalyzePlan]) -> Result<RollParts, Failure> {
     // what one capture says of the sensor's place, all say together
     let together = std::mem::replace(&mut parts.quality.common, quality(&found)).flags;
     let flags = &mut parts.quality.common.flags;
-    flags.retain(|flag| flag != roll::SENSOR_UNCONFIRMED);
+    flags.retain(|flag| flag != roll::SENSOR_DOUBTFUL);
     flags.extend(together);
     Ok(parts)
 }

@@ -25,6 +25,7 @@ pub use figure::{Figure, figure};
 pub use json::{compact, pretty};
 pub use number::{Shown, percent, plain, scientific, shown, shown_against, stated};
 pub use page::{count, limit_source, list, sentence};
+pub use roll::LOOK_AT_SENSOR;
 pub use rule_out::{RuledOut, ruled_out};
 pub use schema::Catalogue;
 

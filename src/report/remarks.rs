@@ -86,11 +86,11 @@ const FLAGS: &[(&str, &str)] = &[
     ),
     (
         "wheel_speed_unlikely",
-        "By the vehicle file the wheels would have turned at a speed that no hand gives them. Look on which shaft the sensor sits, count its magnets, and check the setup: where one of them is wrong, the part named is wrong. A part that is named keeps half of its probability.",
+        "By the vehicle file the wheels would have turned at a speed that no hand gives them. Look on which shaft the sensor sits, count its magnets, and check the setup: where one of them is wrong, the part named is wrong.",
     ),
     (
-        "sensor_unconfirmed",
-        "The record shows none of the ripple that shafts and joints nearly always have. Look on which shaft the sensor sits, and count its magnets: half of the probability is that the vehicle file is wrong there, the parts share the other half.",
+        "sensor_doubtful",
+        "It is doubtful that the sensor sits where the vehicle file says: the record shows none of the ripple that shafts and joints nearly always have, or wheels of a speed that no hand gives them. Look on which shaft it sits, count its magnets, and check the setup. Half of the probability is that the file is wrong there; the parts share the other half.",
     ),
     (
         "temperature_differs",

@@ -13,6 +13,11 @@ use crate::vehicle::Vehicle;
 
 pub(super) const CAREFUL: &str = "Wheels free, hair and sleeves away, no fingers at gears, the stand steady. This is a measurement, no certificate; the maker's instructions come first.";
 
+/// What comes first where the sensor may not sit where the vehicle file says.
+pub const LOOK_AT_SENSOR: &str =
+    "Look on which shaft the sensor sits, and count its magnets, before you open anything.";
+/// What has the rest of the probability then.
+pub(super) const WRONG_FILE: &str = "wrong shaft, magnets or setup";
 /// Most suspects that are listed.
 const LISTED: usize = 8;
 /// A suspect below this share is not worth a line.
@@ -199,6 +204,10 @@ fn suspects(page: &mut Page, suspects: &[Suspect], finding: &RollFinding, about:
             about.part(&suspect.part)
         ));
     }
+    let rest = 1.0 - suspects.iter().map(|s| s.probability).sum::<f64>();
+    if finding.doubts_sensor() {
+        page.line(&format!("{:>10}  {WRONG_FILE}", percent(rest)));
+    }
     for group in &finding.quality.same_order {
         let named: Vec<String> = group.iter().map(|p| about.part(p)).collect();
         page.say(format!(
@@ -271,6 +280,7 @@ fn next(snags: &[Snag], finding: &RollFinding, about: About) -> String {
         return "Push or spin, let go, let it run down, again: more turns show weaker snags. Then another setup of the vehicle file.".into();
     };
     let look = match equals(snag) {
+        _ if finding.doubts_sensor() => LOOK_AT_SENSOR,
         [one] => where_to_look(&one.part, about),
         _ => "Open nothing yet: another setup tells these parts apart.",
     };

@@ -82,7 +82,7 @@ fn in_a_word(ruled_out: &RuledOut, vehicle: &Vehicle) -> String {
         ),
         RuledOut::Pull(_) => "compression and friction".into(),
         RuledOut::Roll(parts) => match (parts.snag, parts.parts.iter().flatten().next()) {
-            (Some(true), Some(part)) if part.probability >= LIKELY => {
+            (Some(true), Some(part)) if part.probability > LIKELY => {
                 let words = named(&part.part, Some(vehicle));
                 format!("most probably {words}, {}", percent(part.probability))
             }
@@ -291,8 +291,12 @@ fn verdict(parts: &RollParts) -> String {
 
 fn roll_next(parts: &RollParts, vehicle: &Vehicle) -> String {
     let mut said = Vec::new();
+    let flags = &parts.quality.common.flags;
+    if flags.iter().any(|flag| flag == roll::SENSOR_DOUBTFUL) {
+        said.push(super::roll::LOOK_AT_SENSOR.to_owned());
+    }
     let likeliest = parts.parts.iter().flatten().next();
-    if let Some(part) = likeliest.filter(|p| parts.snag == Some(true) && p.probability >= LIKELY) {
+    if let Some(part) = likeliest.filter(|p| parts.snag == Some(true) && p.probability > LIKELY) {
         let about = About {
             source: "",
             vehicle: Some(vehicle),

@@ -1,6 +1,6 @@
 //! A vehicle file that says what the edges contradict.
 
-use feelgauge::measure::roll::{Roll, RollCar, RollFinding, RollSettings, SENSOR_UNCONFIRMED};
+use feelgauge::measure::roll::{Roll, RollCar, RollFinding, RollSettings, SENSOR_DOUBTFUL};
 use feelgauge::physics::drivetrain::{
     Conditions, DrivetrainScenario, SnagScenario, random_car, simulate,
 };
@@ -186,7 +186,7 @@ fn a_part_keeps_half_of_its_probability_where_nothing_confirms_the_sensor() {
             let car = car.with_snag(snag).unwrap();
             let finding = find(stated, setup, &simulate(&car, seed).readings);
             let flags = &finding.quality.common.flags;
-            let doubts = flags.iter().any(|f| f == SENSOR_UNCONFIRMED);
+            let doubts = flags.iter().any(|f| f == SENSOR_DOUBTFUL);
             let all: f64 = finding
                 .suspects
                 .iter()

@@ -380,6 +380,11 @@ mod tests {
                 (ln - expected).abs() < 1e-10 * (1.0 + expected.abs()),
                 "{ln} {expected}"
             );
+            let each = turns.u.iter().zip(&turns.i).zip(&turns.wild);
+            for ((u, i), of_all) in each {
+                let alone = wild(*u, *i);
+                assert!((alone / of_all - 1.0).abs() < 1e-9, "{alone} {of_all}");
+            }
         }
     }
 

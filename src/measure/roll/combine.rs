@@ -12,9 +12,7 @@ use crate::reading::{LimitSource, Quality, Refusal, SOFTWARE};
 
 use super::bayes::{ln_mean_exp, ln_sum_exp};
 use super::car::RollCar;
-use super::contradict::{
-    SENSOR_UNCONFIRMED, UNCONFIRMED_SHARE, WHEEL_SPEED_UNLIKELY, is_confirmed,
-};
+use super::contradict::{DOUBTFUL_SHARE, SENSOR_DOUBTFUL, WHEEL_SPEED_UNLIKELY, lacks_ripple};
 use super::finding::RollFinding;
 use super::kept::{Kept, RollEvidence};
 use super::next::{NextSetup, next_if_open};
@@ -73,7 +71,7 @@ pub struct RollCapture {
 pub struct PartShare {
     /// Name of the part.
     pub part: String,
-    /// Probability, given that there is a snag in one of the parts listed; half of that where the flag `sensor_unconfirmed` says
+    /// Probability, given that there is a snag in one of the parts listed; half of that where the flag `sensor_doubtful` says
     /// that no capture confirms where the sensor sits.
     pub probability: f64,
     /// Sum over the captures of the natural logarithm of the Bayes factor "snag in this part" against "no snag".
@@ -269,12 +267,12 @@ fn fill(out: &mut RollParts, used: &[Used], car: &RollCar) {
     let is_sure = |u: &Used| {
         let mut flags = u.finding.quality.common.flags.iter();
         let unlikely = flags.any(|flag| flag == WHEEL_SPEED_UNLIKELY);
-        !unlikely && (u.evidence.records.len() > 1 || is_confirmed(u.kept))
+        !unlikely && (u.evidence.agree || !lacks_ripple(u.kept))
     };
     if out.snag == Some(true) && !used.iter().any(is_sure) {
-        out.quality.common.flag(SENSOR_UNCONFIRMED);
+        out.quality.common.flag(SENSOR_DOUBTFUL);
         for part in &mut parts {
-            part.probability *= UNCONFIRMED_SHARE;
+            part.probability *= DOUBTFUL_SHARE;
         }
     }
     out.parts = Some(parts);

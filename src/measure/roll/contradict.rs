@@ -11,25 +11,32 @@ use crate::reading::Refusal;
 
 use super::sensed::{Counted, Refused, Sensed};
 use super::side_by_side::each;
+use magnets::Shown;
 
-pub use ripple::SENSOR_UNCONFIRMED;
-pub(super) use ripple::{UNCONFIRMED_SHARE, is_confirmed};
+pub use ripple::SENSOR_DOUBTFUL;
+pub(super) use ripple::{DOUBTFUL_SHARE, lacks_ripple};
 pub(super) use shafts::{WHEEL_SPEED_UNLIKELY, is_of_unlikely_speed};
 
-/// What the counted edges of all sensors contradict, with the quality of the sensor that does. The first sensor is the one
-/// that every other is compared with.
-pub(super) fn of_edges(all: &[Counted]) -> Option<Refused> {
+/// Whether some other sensor turns as the first one and the gears say. The first sensor is the one that every other is compared
+/// with.
+///
+/// # Errors
+/// What the counted edges of all sensors contradict, with the quality of the sensor that does.
+pub(super) fn of_edges(all: &[Counted]) -> Result<bool, Refused> {
     let with = |refusal: Refusal, of: &Counted| Box::new((refusal, of.quality.clone()));
     for one in all {
         if let Some(refusal) = magnets::other_count(one) {
-            return Some(with(refusal, one));
+            return Err(with(refusal, one));
         }
     }
-    let (first, others) = all.split_first()?;
-    others.iter().find_map(|other| {
-        let refusal = shafts::apart(first, other)?;
-        Some(with(refusal, first))
-    })
+    let Some((first, others)) = all.split_first() else {
+        return Ok(false);
+    };
+    let mut agree = false;
+    for other in others {
+        agree |= shafts::agree(first, other).map_err(|refusal| with(refusal, first))?;
+    }
+    Ok(agree)
 }
 
 /// What the fitted records contradict, with the quality of the sensor that does.
@@ -51,7 +58,7 @@ fn of_ripple(one: &Sensed) -> Option<Refusal> {
     let better = each(&turns, |turn| ripple::ln_better(one, *turn));
     let at = (0..turns.len()).max_by(|a, b| better[*a].total_cmp(&better[*b]))?;
     (better[at] >= ripple::LN_CLEAR).then(|| match counts.get(at) {
-        Some(count) => magnets::refused(&one.kept.settings, *count),
+        Some(count) => magnets::refused(&one.kept.settings, *count, Shown::Ripple),
         None => shafts::refused(&one.kept.settings, &shafts[at - counts.len()]),
     })
 }

@@ -71,7 +71,7 @@ pub(super) fn unit_energy(part: &Part, drag: f64) -> f64 {
 
 /// Planets of a rolling car turn with the small difference of two wheels, in which slip counts many times, and their few hits are
 /// several magnets wide: of 26 snags of the depth that would be stated in a circle 11 were reported, so none is promised.
-fn is_open(part: &Part) -> bool {
+fn promises_nothing(part: &Part) -> bool {
     part.kind == PartKind::Planet && part.order_sd > 0.0
 }
 
@@ -214,7 +214,7 @@ impl Trial<'_> {
 
     /// The depth that shows with 95 %.
     fn detectable(&self, needed: f64) -> Option<f64> {
-        if is_open(self.part) {
+        if promises_nothing(self.part) {
             return None;
         }
         let mut turns = Turns::default();

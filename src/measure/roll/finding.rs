@@ -69,7 +69,7 @@ pub struct Snag {
     /// Name of the most probable part.
     pub part: String,
     /// Probability of that part, given that there is a snag in one of the visible parts; half of that where the flag
-    /// `sensor_unconfirmed` or `wheel_speed_unlikely` makes it doubtful where the sensor sits.
+    /// `sensor_doubtful` says that the sensor may not sit where the vehicle file says.
     pub probability: f64,
     /// Bound on the share of snag-free records that look at least as snagged as this one.
     pub false_alarm_probability: f64,
@@ -249,7 +249,13 @@ impl RollFinding {
         }
     }
 
-    /// Leaves the parts this share of their probability: the rest is that the sensor sits elsewhere.
+    /// The sensor may not sit where the vehicle file says: look there before anything is opened.
+    pub fn doubts_sensor(&self) -> bool {
+        let mut flags = self.quality.common.flags.iter();
+        flags.any(|flag| flag == super::SENSOR_DOUBTFUL)
+    }
+
+    /// Leaves the parts this share of their probability: the rest is that the vehicle file is wrong about the sensor.
     pub(super) fn leave(&mut self, share: f64) {
         let snags = self.snags.iter_mut().flatten();
         let each = snags.flat_map(|snag| {

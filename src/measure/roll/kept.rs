@@ -25,6 +25,8 @@ pub struct RollEvidence {
     pub not_visible: Vec<String>,
     /// A snag was reported, so that every part with `ln B >= 0` was looked at more finely.
     pub named: bool,
+    /// Another sensor of the record turned as the gears say.
+    pub agree: bool,
     /// The record itself; `None` when refused.
     pub(super) kept: Option<Arc<Kept>>,
     /// The records of all sensors, this one among them.

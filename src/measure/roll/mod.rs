@@ -54,7 +54,7 @@ mod together;
 pub use car::{RollCar, RollSensor, SetupTrain};
 pub use combine::{PartShare, RollCapture, RollParts, RollPartsQuality, combine};
 pub use compare::{RollComparison, RollComparisonQuality, compare};
-pub use contradict::SENSOR_UNCONFIRMED;
+pub use contradict::SENSOR_DOUBTFUL;
 pub use drag::{DragPoint, RollDrag};
 pub use finding::{Burst, Hit, NotSeen, RollFinding, RollQuality, RollTrace, Snag, Strip, Suspect};
 pub use kept::{PartEvidence, RollEvidence};
@@ -227,11 +227,10 @@ impl Roll {
             let (why, quality) = *why;
             RollFinding::refuse(vec![why], limits, quality)
         };
-        if let Some(why) = contradict::of_edges(&counted) {
-            return refuse(why);
-        }
-        // sensors that agree confirm each other
-        let alone = counted.len() == 1;
+        let agree = match contradict::of_edges(&counted) {
+            Ok(agree) => agree,
+            Err(why) => return refuse(why),
+        };
         counted.truncate(judged_ones);
         for sensor in counted {
             let judged = match sensor.record() {
@@ -251,18 +250,16 @@ impl Roll {
             return refuse(why);
         }
         let mut finding = report::finding(&sensed, limits);
+        finding.evidence.agree = agree;
         let names_a_part = finding.snags.iter().flatten().next().is_some();
-        let unconfirmed = names_a_part && alone && !contradict::is_confirmed(&sensed[0].kept);
-        if unconfirmed || unlikely {
-            finding.leave(contradict::UNCONFIRMED_SHARE);
+        let lacks_ripple = || !agree && contradict::lacks_ripple(&sensed[0].kept);
+        let flags = &mut finding.quality.common;
+        if unlikely {
+            flags.flag(contradict::WHEEL_SPEED_UNLIKELY);
         }
-        for (is, flag) in [
-            (unconfirmed, contradict::SENSOR_UNCONFIRMED),
-            (unlikely, contradict::WHEEL_SPEED_UNLIKELY),
-        ] {
-            if is {
-                finding.quality.common.flag(flag);
-            }
+        if names_a_part && (unlikely || lacks_ripple()) {
+            flags.flag(SENSOR_DOUBTFUL);
+            finding.leave(contradict::DOUBTFUL_SHARE);
         }
         finding
     }

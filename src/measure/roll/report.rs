@@ -141,6 +141,7 @@ fn evidence(
         turns: quality.turns,
         not_visible: hidden.map(|n| n.part.clone()).collect(),
         named,
+        agree: false,
         kept: Some(Arc::clone(&record.kept)),
         records: sensed.iter().map(|s| Arc::clone(&s.kept)).collect(),
     }

@@ -30,7 +30,8 @@ const LEAST_LEFT: f64 = 0.05;
 pub(super) struct Together {
     /// Score of every turn.
     u: Vec<f64>,
-    /// Information of every turn less what the columns take, > 0.
+    /// Information of every turn less what the columns take, and the same kept above 0.
+    left: Vec<f64>,
     own: Vec<f64>,
     /// For every turn the first turn that it shares rows with, and the products from there on.
     near: Vec<(usize, Vec<f64>)>,
@@ -156,13 +157,16 @@ impl Together {
             let before = (first..n).map(|m| after[m].get(n - m).copied().unwrap_or(0.0));
             near.push((first, before.chain(after[n].iter().copied()).collect()));
         }
-        let own = |n: usize| {
+        let left = |n: usize| {
             let h = &taken[n * columns..(n + 1) * columns];
-            let whole = after[n][0];
-            (whole - dot(h, h)).max(LEAST_LEFT * whole)
+            after[n][0] - dot(h, h)
         };
+        let left: Vec<f64> = (0..u.len()).map(left).collect();
+        let own = left.iter().zip(after);
+        let own = own.map(|(left, after)| left.max(LEAST_LEFT * after[0]));
         Self {
-            own: (0..u.len()).map(own).collect(),
+            own: own.collect(),
+            left,
             u,
             near,
             taken,
@@ -267,7 +271,7 @@ impl Chain<'_> {
         let all = self.all;
         let i = all.own[n];
         let taken = all.taken_of(n);
-        let others = self.near[n] - dot(taken, &self.taken) - i * self.x[n];
+        let others = self.near[n] - dot(taken, &self.taken) - all.left[n] * self.x[n];
         let v = all.u[n] - others;
         let e = self.h * ratio_about(v, i, self.a);
         let p = e / (1.0 - self.h + e + wild(v, i));

@@ -395,6 +395,9 @@ fn after_roll(roll: &RollFinding, car: Option<&Vehicle>, setup: Option<&str>) ->
             capital(&list(several))
         ),
     };
+    if roll.doubts_sensor() {
+        return Next::of(crate::report::LOOK_AT_SENSOR.to_owned(), suspects);
+    }
     let Some(next) = &roll.next_setup else {
         return Next::of(format!("Look at the {}.", words(&snag.part)), suspects);
     };

@@ -302,7 +302,7 @@ fn roll_act(view: &RollView, rolling: bool) -> &'static str {
 
 /// The likely part, once there is one.
 fn leading(state: &State, suspects: &[Suspect]) -> String {
-    let first = suspects.first().filter(|s| s.probability >= LIKELY);
+    let first = suspects.first().filter(|s| s.probability > LIKELY);
     first.map_or_else(String::new, |suspect| {
         let words = state.car.as_ref().map(|car| car.words_for(&suspect.part));
         let words = words.unwrap_or_else(|| suspect.part.clone());

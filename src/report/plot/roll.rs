@@ -15,6 +15,7 @@ use crate::{
     report::{
         count,
         number::{percent, shown},
+        roll::WRONG_FILE,
     },
 };
 
@@ -347,7 +348,7 @@ fn suspects(suspects: &[Suspect], same: &[Vec<String>], paper: Paper) -> Option<
         rows.push(("all others".into(), others, true));
     }
     if elsewhere > 0.0005 {
-        rows.push(("the sensor sits elsewhere".into(), elsewhere, true));
+        rows.push((WRONG_FILE.into(), elsewhere, true));
     }
     let tied: Vec<usize> = groups.iter().map(Vec::len).collect();
     let room = paper.width.units() - NAMES - 8.0;

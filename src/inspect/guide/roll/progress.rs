@@ -188,8 +188,10 @@ fn share(finding: &RollFinding) -> Option<Share> {
         .find(|g| g.contains(first));
     let is_of_it = |part: &String| part == first || group.is_some_and(|g| g.contains(part));
     let of_it = || suspects.iter().filter(|s| is_of_it(&s.part));
+    // a doubt about the sensor takes the same share from all
+    let all: f64 = suspects.iter().map(|s| s.probability).sum();
     Some(Share {
-        now: of_it().map(|s| s.probability).sum(),
+        now: of_it().map(|s| s.probability).sum::<f64>() / all,
         before: of_it().count() as f64 / suspects.len() as f64,
     })
 }

@@ -212,7 +212,7 @@ pub(super) fn other_count(one: &Counted) -> Option<Refusal> {
     let doubtful = !named.is_multiple_of(count)
         && explained().is_some_and(|(fit, _)| ln_ring(&fit, named, count) < 0.0);
     let count = u32::try_from(count).expect("no more than 64 magnets are tried");
-    (!doubtful).then(|| refused(&one.settings, count))
+    (!doubtful).then(|| refused(&one.settings, count, Shown::Edges))
 }
 
 /// Logarithm of the Bayes factor "a ring of `count` magnets, counted as one of `stated`" against "nothing but what the
@@ -233,8 +233,21 @@ fn is_apart(count: u32, stated: u32) -> bool {
     count > 1 && !stated.is_multiple_of(count) && !count.is_multiple_of(stated)
 }
 
+/// What shows another number of magnets.
+#[derive(Clone, Copy)]
+pub(super) enum Shown {
+    /// The intervals between edges come again after it.
+    Edges,
+    /// The car's own ripple comes where it would with it.
+    Ripple,
+}
+
 /// The refusal of the number of magnets that the car's file states, or the person where there is none.
-pub(super) fn refused(RollSettings { train, car, .. }: &RollSettings, count: u32) -> Refusal {
+pub(super) fn refused(
+    RollSettings { train, car, .. }: &RollSettings,
+    count: u32,
+    by: Shown,
+) -> Refusal {
     let (named, car) = (train.magnets, car.as_ref());
     let stated = car.map_or_else(
         || "as stated".into(),
@@ -250,8 +263,12 @@ pub(super) fn refused(RollSettings { train, car, .. }: &RollSettings, count: u32
             other.shaft, other.index
         )
     });
+    let what = match by {
+        Shown::Edges => "the edges come again in the same rhythm",
+        Shown::Ripple => "the ripple of the shafts comes as if a turn ended",
+    };
     let message = format!(
-        "the edges come again in the same rhythm after {count} magnets, not after the {named} {stated}: count the magnets, and look on which shaft the sensor sits{hint}"
+        "{what} after {count} magnets, not after the {named} {stated}: count the magnets, and look on which shaft the sensor sits{hint}"
     );
     Refusal::new("magnets_contradict", message).with(f64::from(count), f64::from(named))
 }

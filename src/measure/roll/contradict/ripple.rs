@@ -30,9 +30,9 @@ pub(super) const LN_CLEAR: f64 = 20.0;
 const LN_CONFIRMED: f64 = 20.0;
 /// Probability that the vehicle file is right where nothing confirms it or the wheels' speed speaks against it (judgement: a
 /// car without any ripple, or a sensor elsewhere).
-pub(in super::super) const UNCONFIRMED_SHARE: f64 = 0.5;
-/// Flag: none of the car's own ripple comes where the sensed shaft should have it.
-pub const SENSOR_UNCONFIRMED: &str = "sensor_unconfirmed";
+pub(in super::super) const DOUBTFUL_SHARE: f64 = 0.5;
+/// Flag: that speaks against the vehicle file, or none of the car's own ripple comes where the sensed shaft should have it.
+pub const SENSOR_DOUBTFUL: &str = "sensor_doubtful";
 /// Ripple slower than this, events a turn of the sensed shaft, is not told from drag that wanders.
 const SLOWEST: f64 = 0.2;
 /// Fewer events than this in a record are no ripple.
@@ -110,8 +110,8 @@ fn less_ripple<'a>(
     ln
 }
 
-/// The car's own ripple comes where the vehicle file has it. A sensor on a wheel sees too little of it to tell.
-pub(in super::super) fn is_confirmed(Kept { fit, settings, .. }: &Kept) -> bool {
+/// None of the car's own ripple comes where the vehicle file has it. A sensor on a wheel sees too little of it to be asked.
+pub(in super::super) fn lacks_ripple(Kept { fit, settings, .. }: &Kept) -> bool {
     let waves = fit.waves.iter();
-    settings.train.sensed_named || less_ripple(fit, waves, LN_CONFIRMED, 0.0) < 0.0
+    !settings.train.sensed_named && less_ripple(fit, waves, LN_CONFIRMED, 0.0) >= 0.0
 }

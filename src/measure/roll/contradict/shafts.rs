@@ -120,33 +120,37 @@ fn expected(a: Watched, b: Watched) -> (f64, bool) {
     (ratio, a.train.rolling && !rigid)
 }
 
-/// Refuses two sensors whose turns do not fit the gear train.
-pub(super) fn apart(a: &Counted, b: &Counted) -> Option<Refusal> {
-    two(Watched::of(a)?, Watched::of(b)?)
+/// Whether the turns of two sensors fit the gear train; not, where too little of them can be compared.
+///
+/// # Errors
+/// They do not.
+pub(super) fn agree(a: &Counted, b: &Counted) -> Result<bool, Refusal> {
+    let both = Watched::of(a).zip(Watched::of(b));
+    both.map_or(Ok(false), |(a, b)| two(a, b))
 }
 
-fn two(a: Watched, b: Watched) -> Option<Refusal> {
+fn two(a: Watched, b: Watched) -> Result<bool, Refusal> {
     let Common {
         a: turns_a,
         b: turns_b,
         stretches,
     } = common(a, b);
     if turns_a < LEAST_COMMON_TURNS || turns_b < LEAST_COMMON_TURNS {
-        return None;
+        return Ok(false);
     }
     let (ratio, slips) = expected(a, b);
     let slip = if slips { SLIP } else { 0.0 };
     // at either end of a stretch the place between two magnets is known by the speed alone
     let counted = (b.pitch() + ratio * a.pitch()) * stretches.sqrt();
     if (turns_b - ratio * turns_a).abs() <= slip * ratio * turns_a + counted {
-        return None;
+        return Ok(true);
     }
     let measured = turns_b / turns_a;
     let message = format!(
         "sensor {} on {} turned {measured:.3} times for each turn of sensor {} on {}; the vehicle file asks for {ratio:.3} in this setup: check which sensor sits on which shaft, count the magnets of both, and check the setup",
         b.sensor, b.shaft, a.sensor, a.shaft
     );
-    Some(Refusal::new("sensor_contradicts", message).with(measured, ratio))
+    Err(Refusal::new("sensor_contradicts", message).with(measured, ratio))
 }
 
 /// The refusal of a sensor whose record has the ripple that it would have on shafts of another speed.
@@ -221,9 +225,9 @@ mod tests {
                 train: &on_wheel,
                 ..a
             };
-            let refusal = two(a, b);
-            assert_eq!(refusal.is_none(), fits, "{ratio}: {refusal:?}");
-            if let Some(refusal) = refusal {
+            let agree = two(a, b);
+            assert_eq!(agree == Ok(true), fits, "{ratio}: {agree:?}");
+            if let Err(refusal) = agree {
                 assert!((refusal.value.unwrap() / ratio - 1.0).abs() < 0.02);
                 assert!((refusal.limit.unwrap() - 0.27).abs() < 1e-12);
             }

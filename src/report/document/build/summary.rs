@@ -9,7 +9,10 @@ use crate::{
     inspect::{Finding, Test},
     inspection::{Act, Deed, PlannedPart, Stage},
     reading::Verdict,
-    report::{count, figure, list, number::stated, page::verdict_word, percent, sentence, told},
+    report::{
+        count, figure, list, number::stated, page::verdict_word, percent, roll::WRONG_FILE,
+        sentence, told,
+    },
 };
 
 /// Suspects that stand on the first page.
@@ -448,7 +451,7 @@ fn suspects(of: &Of) -> Option<Block> {
         .filter_map(|t| t.read()?.finding.as_roll())
         .next_back()?;
     let snag = last.snags.as_ref()?.first()?;
-    let rows: Vec<Vec<String>> = snag
+    let mut rows: Vec<Vec<String>> = snag
         .suspects
         .iter()
         .take(SUSPECTS)
@@ -460,6 +463,10 @@ fn suspects(of: &Of) -> Option<Block> {
             vec![words, percent(s.probability)]
         })
         .collect();
+    if last.doubts_sensor() {
+        let parts: f64 = snag.suspects.iter().map(|s| s.probability).sum();
+        rows.push(vec![WRONG_FILE.into(), percent(1.0 - parts)]);
+    }
     (!rows.is_empty()).then(|| {
         table(
             "What the roll suspects, if there is one snag",
