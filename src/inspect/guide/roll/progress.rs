@@ -205,3 +205,34 @@ fn share(finding: &RollFinding) -> Option<Share> {
 fn whole_up(x: f64) -> u64 {
     x.ceil() as u64
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::measure::roll::{Roll, Suspect};
+    use crate::reading::Quality;
+
+    /// Shares of suspects with these probabilities, of which the first two turn together.
+    fn of(probabilities: [f64; 3]) -> Share {
+        let mut finding = Roll::blind(6).finish(Quality::default());
+        let suspects = ["ring", "wheel", "spur"].into_iter().zip(probabilities);
+        let suspect = |(part, probability): (&str, f64)| Suspect {
+            part: part.into(),
+            probability,
+            ln_bayes: 0.0,
+            order_per_sensor_turn: 1.0,
+        };
+        finding.suspects = Some(suspects.map(suspect).collect());
+        finding.quality.same_order = vec![vec!["ring".into(), "wheel".into()]];
+        share(&finding).unwrap()
+    }
+
+    #[test]
+    fn a_doubt_about_the_sensor_leaves_the_shares_among_the_parts() {
+        let sure = of([0.6, 0.36, 0.04]);
+        assert!((sure.now - 0.96).abs() < 1e-12 && (sure.before - 2.0 / 3.0).abs() < 1e-12);
+        assert!(sure.now >= SETTLED);
+        let doubtful = of([0.3, 0.18, 0.02]);
+        assert!((doubtful.now - sure.now).abs() < 1e-12, "{doubtful:?}");
+    }
+}
