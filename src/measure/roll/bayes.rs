@@ -49,6 +49,8 @@ pub(super) struct Turns {
     pub beta: f64,
     pub s: f64,
     pub rho: f64,
+    /// Share of the turns that the mean was taken of: 1, or of a hunting pair those in which it meets.
+    pub share: f64,
     /// 1 where the mean is shared with the nuisance fit, otherwise 0.
     pub cen: f64,
     /// 1 over the square root of the median information: the depth scale.
@@ -78,9 +80,10 @@ impl Turns {
             return false;
         }
         clip(&mut self.u, &mut self.i, shared.kappa);
-        self.beta = self.u.iter().sum();
-        self.s = self.i.iter().sum();
+        self.beta = self.u.iter().sum::<f64>() + shared.others.0;
+        self.s = self.i.iter().sum::<f64>() + shared.others.1;
         self.rho = shared.rho;
+        self.share = 1.0 / shared.one_in;
         self.cen = if shared.rho > 0.0 { 1.0 } else { 0.0 };
         self.wild.resize(self.u.len(), 0.0);
         self.lanes
@@ -102,7 +105,7 @@ impl Turns {
 
     /// What the mean says about depth `a` at hit rate `h`: counts only where the turns were centred.
     pub fn mean_term(&self, a: f64, h: f64) -> f64 {
-        let ha = h * a;
+        let ha = h * self.share * a;
         let spread = ha * ha * self.s / 2.0;
         self.cen * (MEAN_WEIGHT * (ha * self.beta - (1.0 - self.rho) * spread) - spread)
     }
@@ -114,7 +117,7 @@ impl Turns {
         for depth in depths {
             let a = depth * self.depth;
             let products = if self.cen > 0.0 {
-                lifted_products(a, &self.lanes, rates)
+                lifted_products((a, self.share), &self.lanes, rates)
             } else {
                 plain_products(a, &self.lanes, rates)
             };
@@ -163,8 +166,7 @@ fn clip_of(u: &mut [f64], i: &mut [f64], kappa: f64) {
     for (u, i) in u.iter_mut().zip(i) {
         *i *= per;
         let most = CLIP * i.sqrt();
-        *u = least(*u * per, most);
-        *u = -least(-*u, most);
+        *u = within(*u * per, most);
     }
 }
 
@@ -192,7 +194,7 @@ fn prepare_of(mean: f64, u: &mut [f64], i: &[f64], wild: &mut [f64], lanes: &mut
 }
 
 wide!(fn plain_products<'a, const N: usize>(a: f64, turns: &'a [Eight], rates: [usize; N]) -> [Product; N] = plain_products_of);
-wide!(fn lifted_products<'a, const N: usize>(a: f64, turns: &'a [Eight], rates: [usize; N]) -> [Product; N] = lifted_products_of);
+wide!(fn lifted_products<'a, const N: usize>(depth: (f64, f64), turns: &'a [Eight], rates: [usize; N]) -> [Product; N] = lifted_products_of);
 
 /// Likelihood ratio of every turn at depth `a`.
 #[inline(always)]
@@ -226,10 +228,10 @@ fn plain_products_of<const N: usize>(a: f64, turns: &[Eight], rates: [usize; N])
     products
 }
 
-/// The same with `hit` lifted by `exp(min(30, h a^2 i))`: all lifts are powers of `exp(a^2 i/100)`.
+/// The same with `hit` lifted by `exp(min(30, h share a^2 i))`: all lifts are powers of `exp(share a^2 i/100)`.
 #[inline(always)]
-fn lifted_products_of<const N: usize>(a: f64, turns: &[Eight], rates: [usize; N]) -> [Product; N] {
-    let hundredth = a * a / 50.0;
+fn lifted_products_of<const N: usize>((a, share): (f64, f64), turns: &[Eight], rates: [usize; N]) -> [Product; N] {
+    let hundredth = share * a * a / 50.0;
     let mut products = [Product::ONE; N];
     for turns in turns.chunks(BATCH) {
         for turns in turns {
@@ -268,6 +270,18 @@ fn powers(e1: Lanes) -> [Lanes; RATES.len()] {
 pub(super) fn wild(u: f64, i: f64) -> f64 {
     let exponent = u * u / i / 2.0 * (1.0 - 1.0 / WILD_VARIANCE);
     WILD_SHARE / WILD_VARIANCE.sqrt() * libm::exp(exponent.min(MOST_EXPONENT))
+}
+
+/// A score within `CLIP` sd.
+#[inline(always)]
+pub(super) fn clipped(u: f64, i: f64) -> f64 {
+    within(u, CLIP * i.sqrt())
+}
+
+/// Neither above `most` nor below its negative.
+#[inline(always)]
+fn within(u: f64, most: f64) -> f64 {
+    -least(-least(u, most), most)
 }
 
 /// The smaller one.

@@ -2,6 +2,7 @@
 
 use crate::measure::wide::wide;
 
+use super::bayes::clipped;
 use super::fit::Fit;
 use super::score::{Cross, ScoreField};
 use super::whole;
@@ -48,6 +49,10 @@ pub(super) struct Shared {
     /// Share of a train's mean that its scores show, >= 0: columns and drag take their part, and so do the neighbouring events, each of
     /// which looks like drag to the other.
     pub shown: f64,
+    /// A hunting pair meets in one of so many turns of its shaft, and the mean is taken of all of them; otherwise 1.
+    pub one_in: f64,
+    /// Sums of scores and informations of the other turns.
+    pub others: (f64, f64),
 }
 
 impl Shared {
@@ -56,6 +61,8 @@ impl Shared {
         rho: 0.0,
         kappa: 1.0,
         shown: 1.0,
+        one_in: 1.0,
+        others: (0.0, 0.0),
     };
 }
 
@@ -309,9 +316,40 @@ pub(super) fn shared(
                 rho: if rho < least_rho { 0.0 } else { rho },
                 kappa: (left / (s * (1.0 - rho))).max(1.0),
                 shown: (left / s).max(0.0),
+                ..Shared::NONE
             }
         })
         .collect()
+}
+
+/// The same of a hunting pair that meets in one of `mult` turns of its shaft (`comb.phases` is a multiple of it). Ripple of the
+/// shaft takes the mean of all its turns, so those in which the pair does not meet show how much.
+pub(super) fn shared_of_pair(field: Field, comb: Comb, mult: usize, least_rho: f64) -> Vec<Shared> {
+    let shaft = Comb {
+        order: comb.order * mult as f64,
+        phases: comb.phases / mult,
+    };
+    let folded = fold(field, shaft);
+    let of_shaft = shared(field, shaft, &folded, least_rho, false);
+    let turns = |p: usize, class: usize| {
+        let range = p * folded.events..(p + 1) * folded.events;
+        let turns = folded.u[range.clone()].iter().zip(&folded.i[range]);
+        let of_class = turns.enumerate().filter(move |(k, _)| k % mult != class);
+        of_class.fold((0.0, 0.0), |sum, (_, (u, i))| {
+            (sum.0 + clipped(*u, *i), sum.1 + i)
+        })
+    };
+    let of_phase = |q: usize| {
+        let (p, class) = (q % shaft.phases, q / shaft.phases);
+        let one_in = mult as f64;
+        Shared {
+            shown: 1.0 - (1.0 - of_shaft[p].shown) / one_in,
+            one_in,
+            others: turns(p, class),
+            ..of_shaft[p]
+        }
+    };
+    (0..comb.phases).map(of_phase).collect()
 }
 
 #[cfg(test)]

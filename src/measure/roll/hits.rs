@@ -127,7 +127,7 @@ pub(super) fn ln_rates(turns: &Turns, a: f64, rates: &[f64]) -> Vec<f64> {
     let plain = ratios(turns, a, 0.0);
     let of = |h: &f64| {
         if turns.cen > 0.0 {
-            ln_likelihood(turns, a, *h, &ratios(turns, a, h * a))
+            ln_likelihood(turns, a, *h, &ratios(turns, a, h * turns.share * a))
         } else {
             ln_likelihood(turns, a, *h, &plain)
         }

@@ -4,7 +4,7 @@ use crate::vehicle::{Part, PartKind};
 
 use super::bayes::Turns;
 use super::fold::{Comb, Field, block_sums, fold, shared, sums};
-use super::parts::hunts;
+use super::parts::{hunts, mult};
 use super::whole;
 
 /// Relative sd of the order of what tyres let slip.
@@ -35,14 +35,14 @@ pub(super) struct Trial {
 }
 
 /// Trials evenly over `order (1 -+ 2.5 sd)`, with weights that sum to 1.
-pub(super) fn grid(order: f64, sd: f64, turns: f64) -> Vec<Trial> {
+pub(super) fn grid(order: f64, sd: f64, events: f64) -> Vec<Trial> {
     if sd <= 0.0 {
         return vec![Trial {
             order,
             ln_weight: 0.0,
         }];
     }
-    let n = trials(order, sd, turns);
+    let n = trials(sd, events);
     let offset = |j: usize| (j as f64 / n as f64 - 1.0) * REACH_SD * sd;
     let norm = ln_norm(n);
     (0..=2 * n)
@@ -57,8 +57,13 @@ pub(super) fn grid(order: f64, sd: f64, turns: f64) -> Vec<Trial> {
 }
 
 /// Trials either side of the nominal order, at least one.
-fn trials(order: f64, sd: f64, turns: f64) -> usize {
-    whole((REACH_SD * sd * turns * order / TRIAL_SHIFT).ceil()).clamp(1, MOST_TRIALS)
+fn trials(sd: f64, events: f64) -> usize {
+    whole((REACH_SD * sd * events / TRIAL_SHIFT).ceil()).clamp(1, MOST_TRIALS)
+}
+
+/// Events of a part in a record, or of a hunting pair the turns of its shaft: they are what must stay in step.
+fn shaft_turns(part: &Part, turns: f64) -> f64 {
+    turns * part.order * mult(part) as f64
 }
 
 /// Logarithm of the sum of the unscaled weights of `2n + 1` trials.
@@ -83,7 +88,7 @@ pub(super) struct OrderPrior {
 impl OrderPrior {
     pub fn new(part: &Part, turns: f64) -> Self {
         let exact = part.order_sd <= 0.0;
-        let n = trials(part.order, part.order_sd, turns);
+        let n = trials(part.order_sd, shaft_turns(part, turns));
         Self {
             nominal: part.order,
             sd: part.order_sd,
@@ -108,7 +113,7 @@ impl OrderPrior {
 
 /// The trials of a part that deserve a closer look.
 pub(super) fn shortlist(field: Field, part: &Part, turns: f64, least_rho: f64) -> Vec<Trial> {
-    let mut trials = grid(part.order, part.order_sd, turns);
+    let mut trials = grid(part.order, part.order_sd, shaft_turns(part, turns));
     if trials.len() <= FEW {
         return trials;
     }
@@ -122,7 +127,7 @@ pub(super) fn shortlist(field: Field, part: &Part, turns: f64, least_rho: f64) -
             let worth = if by_mixture {
                 mixture_rank(field, trial.order, least_rho)
             } else {
-                coarse_rank(field, trial.order)
+                coarse_rank(field, trial.order, COARSE_PHASES * mult(part))
             };
             (worth + trial.ln_weight, *trial)
         })
@@ -154,8 +159,7 @@ fn mixture_rank(field: Field, order: f64, least_rho: f64) -> f64 {
 }
 
 /// Half the largest squared signal-to-noise ratio of a train two phases wide.
-fn coarse_rank(field: Field, order: f64) -> f64 {
-    let phases = COARSE_PHASES;
+fn coarse_rank(field: Field, order: f64, phases: usize) -> f64 {
     best_pair(&sums(field, Comb { order, phases }))
 }
 

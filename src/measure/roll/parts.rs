@@ -4,7 +4,7 @@ use crate::vehicle::{Part, PartKind, Train};
 
 use super::bayes::{Turns, ln_mean_exp, ln_one_plus_exp, ln_sum_exp};
 use super::count::Nodes;
-use super::fold::{Comb, Field, Folded, Shared, fold, shared};
+use super::fold::{Comb, Field, Folded, Shared, fold, shared, shared_of_pair};
 use super::orders::{OrderPrior, SLIP_SD, Trial, shortlist};
 use super::rival::ln_rival;
 use super::whole;
@@ -96,7 +96,7 @@ pub(super) fn alike(a: &Part, b: &Part) -> bool {
 }
 
 /// Turns of its shaft between two events of a part, as far as phases are concerned.
-fn mult(part: &Part) -> usize {
+pub(super) fn mult(part: &Part) -> usize {
     if hunts(part) {
         usize::try_from(part.mult).unwrap_or(MOST_PHASES)
     } else {
@@ -107,10 +107,13 @@ fn mult(part: &Part) -> usize {
 impl Evidence<'_> {
     /// What the nuisance fit did to a part's comb.
     fn shared(&self, part: &Part, comb: Comb, folded: &Folded, least: f64) -> Vec<Shared> {
-        if hunts(part) {
-            vec![Shared::NONE; comb.phases]
-        } else {
+        let mult = mult(part);
+        if mult == 1 {
             shared(self.field, comb, folded, least, true)
+        } else if comb.phases.is_multiple_of(mult) {
+            shared_of_pair(self.field, comb, mult, least)
+        } else {
+            vec![Shared::NONE; comb.phases]
         }
     }
 
@@ -215,7 +218,9 @@ impl Evidence<'_> {
         let part = &self.train.parts[case.part];
         let prior = OrderPrior::new(part, self.turns);
         let fine = whole((f64::from(self.train.magnets) / part.order).ceil());
-        let phases = (PHASES * mult(part)).max(fine).min(MOST_PHASES);
+        let mult = mult(part);
+        let fine = fine.next_multiple_of(mult).min(MOST_PHASES / mult * mult);
+        let phases = (PHASES * mult).min(MOST_PHASES).max(fine);
         let look = |order: f64| {
             let mean = self.mean(part, Comb { order, phases }, LEAST_RHO_NAMING);
             (prior.ln_weight(order) + mean.ln, mean)

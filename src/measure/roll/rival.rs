@@ -159,7 +159,7 @@ pub(super) fn drifting(fit: &Fit, turns: f64, train: &Train) -> Vec<Wave> {
             continue;
         }
         done.push(shaft.order);
-        let grid = grid(shaft.order, SLIP_SD, turns);
+        let grid = grid(shaft.order, SLIP_SD, turns * shaft.order);
         if grid.len() < 3 {
             continue;
         }
