@@ -17,6 +17,8 @@ mod guide;
 mod guide_study;
 #[path = "roll/missed.rs"]
 mod missed;
+#[path = "roll/named.rs"]
+mod named;
 #[path = "roll/several.rs"]
 mod several;
 #[path = "roll/study.rs"]

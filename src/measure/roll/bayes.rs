@@ -5,7 +5,7 @@ use std::f64::consts::LOG2_E;
 
 use crate::measure::wide::{LANES, Lanes, per_lane, wide};
 
-use super::exp::{self, Product, exp_all, exp2};
+use super::exp::{self, Product, Scaled, exp_all, exp2};
 use super::fold::{Folded, Shared};
 
 /// Single scores count up to this many sd.
@@ -110,8 +110,8 @@ impl Turns {
         self.cen * (MEAN_WEIGHT * (ha * self.beta - (1.0 - self.rho) * spread) - spread)
     }
 
-    /// Logarithm of the mean likelihood ratio over depths (in units of the depth scale) and the rates that `rates` picks.
-    fn ln_mean_over<const N: usize>(&mut self, depths: &[f64], rates: [usize; N]) -> f64 {
+    /// Likelihood ratios of depths (in units of the depth scale), each with the rates that `rates` picks.
+    fn ratios<const N: usize>(&self, depths: &[f64], rates: [usize; N]) -> Vec<Scaled> {
         let mut ratios = Vec::with_capacity(depths.len() * N);
         let mut means = Vec::with_capacity(depths.len() * N);
         for depth in depths {
@@ -127,23 +127,39 @@ impl Turns {
         if self.cen > 0.0 {
             exp::times_exp(&mut ratios, &means);
         }
-        exp::ln_mean(&ratios)
+        ratios
     }
 
     /// Logarithm of the mean likelihood ratio over all depths and rates.
-    pub fn ln_mean(&mut self) -> f64 {
-        let mut depths = [FIRST_DEPTH; DEPTHS];
-        for j in 1..DEPTHS {
-            depths[j] = depths[j - 1] * DEPTH_RATIO;
-        }
-        self.ln_mean_over(&depths, [0, 1, 2, 3, 4, 5])
+    pub fn ln_mean(&self) -> f64 {
+        exp::ln_mean(&self.ratios(&depths(), [0, 1, 2, 3, 4, 5]))
+    }
+
+    /// The same, with the depth (in units of the depth scale) and the hit rate that have the largest.
+    pub fn likeliest(&self) -> (f64, (f64, f64)) {
+        let depths = depths();
+        let ratios = self.ratios(&depths, [0, 1, 2, 3, 4, 5]);
+        let of = |(n, ratio): (usize, &Scaled)| (ratio.log2(), n);
+        let most = ratios.iter().enumerate().map(of);
+        let (_, n) = most.fold((f64::NEG_INFINITY, 0), |a, b| if b.0 > a.0 { b } else { a });
+        let at = (depths[n / RATES.len()], RATES[n % RATES.len()]);
+        (exp::ln_mean(&ratios), at)
     }
 
     /// The same over the few depths and rates of a rank.
-    pub fn ln_mean_rank(&mut self) -> f64 {
+    pub fn ln_mean_rank(&self) -> f64 {
         let depths = RANK_DEPTHS.map(|j| FIRST_DEPTH * libm::pow(DEPTH_RATIO, j as f64));
-        self.ln_mean_over(&depths, RANK_RATES)
+        exp::ln_mean(&self.ratios(&depths, RANK_RATES))
     }
+}
+
+/// The depths tried.
+fn depths() -> [f64; DEPTHS] {
+    let mut depths = [FIRST_DEPTH; DEPTHS];
+    for j in 1..DEPTHS {
+        depths[j] = depths[j - 1] * DEPTH_RATIO;
+    }
+    depths
 }
 
 /// Eight turns; a turn without score, information and `per` is a factor of 1.
@@ -230,7 +246,11 @@ fn plain_products_of<const N: usize>(a: f64, turns: &[Eight], rates: [usize; N])
 
 /// The same with `hit` lifted by `exp(min(30, h share a^2 i))`: all lifts are powers of `exp(share a^2 i/100)`.
 #[inline(always)]
-fn lifted_products_of<const N: usize>((a, share): (f64, f64), turns: &[Eight], rates: [usize; N]) -> [Product; N] {
+fn lifted_products_of<const N: usize>(
+    (a, share): (f64, f64),
+    turns: &[Eight],
+    rates: [usize; N],
+) -> [Product; N] {
     let hundredth = share * a * a / 50.0;
     let mut products = [Product::ONE; N];
     for turns in turns.chunks(BATCH) {

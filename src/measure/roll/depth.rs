@@ -402,6 +402,7 @@ mod tests {
             rho,
             kappa: 1.0,
             shown: 1.0 - rho,
+            ..Shared::NONE
         };
         Site::new(&folded, 0, shared, &mut Draws(3))
     }

@@ -125,6 +125,13 @@ pub(super) struct Scaled {
     power: i64,
 }
 
+impl Scaled {
+    /// Its logarithm to base 2.
+    pub fn log2(self) -> f64 {
+        self.power as f64 + libm::log2(self.mantissa)
+    }
+}
+
 wide!(pub(super) fn times_exp<'a>(all: &'a mut [Scaled], x: &'a [f64]) -> () = times_exp_of);
 
 /// `e^x` times as much of each.

@@ -423,6 +423,38 @@ mod tests {
     }
 
     #[test]
+    fn a_pair_shares_the_mean_of_all_turns_of_its_shaft() {
+        let nodes = nodes(4, 160, 5);
+        let fit = fit(&nodes, &[(0, 159)]);
+        let scores = score_field(&fit);
+        let reach = (nodes.x[0], nodes.x[159]);
+        let field = Field {
+            fit: &fit,
+            scores: &scores,
+            reach,
+        };
+        let (order, mult) = (0.9, 3);
+        let comb = |order: f64, phases: usize| Comb { order, phases };
+        let shaft = fold(field, comb(order, 4));
+        let of_shaft = shared(field, comb(order, 4), &shaft, 0.0, false);
+        let pair = fold(field, comb(order / 3.0, 12));
+        let of_pair = shared_of_pair(field, comb(order / 3.0, 12), mult, 0.0);
+        for (p, shared) in of_pair.iter().enumerate() {
+            assert!((shared.rho - of_shaft[p % 4].rho).abs() < 1e-12 && shared.one_in > 2.9);
+            let sum = |folded: &Folded, p: usize| {
+                let range = p * folded.events..(p + 1) * folded.events;
+                let all = folded.u[range.clone()].iter().zip(&folded.i[range]);
+                all.fold((0.0, 0.0), |sum, (u, i)| {
+                    (sum.0 + clipped(*u, *i), sum.1 + i)
+                })
+            };
+            let (own, all) = (sum(&pair, p), sum(&shaft, p % 4));
+            assert!((own.0 + shared.others.0 - all.0).abs() < 1e-6 * all.1.sqrt());
+            assert!((own.1 + shared.others.1 - all.1).abs() < 1e-6 * all.1);
+        }
+    }
+
+    #[test]
     fn a_train_of_equal_losses_shows_the_stated_share_of_its_mean() {
         /// Small beside what the scores of single intervals count up to.
         const LOSS: f64 = 1e-3;

@@ -34,7 +34,7 @@ pub(super) struct Trial {
     pub ln_weight: f64,
 }
 
-/// Trials evenly over `order (1 -+ 2.5 sd)`, with weights that sum to 1.
+/// Trials evenly over `order (1 -+ 2.5 sd)` of a train of so many events, with weights that sum to 1.
 pub(super) fn grid(order: f64, sd: f64, events: f64) -> Vec<Trial> {
     if sd <= 0.0 {
         return vec![Trial {
@@ -239,7 +239,7 @@ mod tests {
             rigid: false,
         };
         let prior = OrderPrior::new(&part, 500.0);
-        let trials = grid(0.44, 0.01, 500.0);
+        let trials = grid(0.44, 0.01, 500.0 * 0.44);
         for pair in trials.windows(2) {
             assert!((pair[1].order - pair[0].order - prior.pitch).abs() < 1e-12);
             assert!((prior.ln_weight(pair[0].order) - pair[0].ln_weight).abs() < 1e-9);

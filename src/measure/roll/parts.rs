@@ -7,6 +7,7 @@ use super::count::Nodes;
 use super::fold::{Comb, Field, Folded, Shared, fold, shared, shared_of_pair};
 use super::orders::{OrderPrior, SLIP_SD, Trial, shortlist};
 use super::rival::ln_rival;
+use super::together::Together;
 use super::whole;
 
 /// Phases of a train, and most of a hunting pair's.
@@ -241,11 +242,19 @@ impl Evidence<'_> {
         if best == f64::NEG_INFINITY {
             return;
         }
-        case.ln_rival = self.ln_rival_term(part, order);
-        case.ln_naming = best - case.ln_rival;
+        case.ln_naming = best;
         case.comb = Comb { order, phases };
         case.phase = mean.phase;
         case.shared = mean.shared;
+        self.judge_together(case);
+    }
+
+    /// `ln B'` with the turns of the best phase judged together.
+    fn judge_together(&self, case: &mut Case) {
+        let turns = self.turns_of(case);
+        let (one_by_one, (depth, rate)) = turns.likeliest();
+        let together = Together::new(self.field, case.comb, case.phase);
+        case.ln_naming += together.ln_mean((depth * turns.depth, rate), turns.depth) - one_by_one;
     }
 
     /// A bearing whose events are those of a shaft, joint or planet has no better case than that part.

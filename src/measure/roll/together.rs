@@ -21,6 +21,10 @@ const SWEEPS: usize = 1000;
 /// Steps of the logarithm of the depth: with all losses, and alone.
 const STEP_TOGETHER: f64 = 0.10;
 const STEP_ALONE: f64 = 0.05;
+/// Sweeps before depth and rate move, and most of them; over once the logarithm moves less than this.
+const LEAST_EXPECTED: usize = 3;
+const MOST_EXPECTED: usize = 40;
+const SETTLED: f64 = 0.02;
 /// A response is over where this many rows are below this share of its largest.
 const OVER: (usize, f64) = (16, 1e-3);
 /// What the columns leave of a turn's own information is at least this share.
@@ -179,10 +183,10 @@ impl Together {
         &self.taken[n * self.columns..(n + 1) * self.columns]
     }
 
-    /// Draws from depth `a` and hit rate `h` on; depths within [`DEPTH_RANGE`] times `scale`.
-    pub fn draw(&self, (a, h): (f64, f64), scale: f64) -> Drawn {
+    /// Nothing lost yet.
+    fn chain(&self, (a, h): (f64, f64)) -> Chain<'_> {
         let turns = self.u.len();
-        let mut chain = Chain {
+        Chain {
             all: self,
             draws: Draws(1),
             a,
@@ -190,7 +194,33 @@ impl Together {
             x: vec![0.0; turns],
             near: vec![0.0; turns],
             taken: vec![0.0; self.columns],
-        };
+        }
+    }
+
+    /// Logarithm of the likelihood ratio against a train without losses, mean over depths (within [`DEPTH_RANGE`] times `scale`)
+    /// and hit rates; the likeliest are sought from `start` on. A lower bound: every turn sees of the others what is
+    /// expected of them (mean field; Jordan, Ghahramani, Jaakkola and Saul, 1999).
+    pub fn ln_mean(&self, start: (f64, f64), scale: f64) -> f64 {
+        let mut chain = self.chain(start);
+        let mut sum = chain.expect();
+        for sweep in 1..MOST_EXPECTED {
+            if sweep >= LEAST_EXPECTED {
+                chain.follow(&sum, scale);
+            }
+            let next = chain.expect();
+            let settled = (next.ln - sum.ln).abs() < SETTLED;
+            sum = next;
+            if settled && sweep > LEAST_EXPECTED {
+                break;
+            }
+        }
+        sum.ln_mean(self.u.len() as f64)
+    }
+
+    /// Draws from depth `a` and hit rate `h` on; depths within [`DEPTH_RANGE`] times `scale`.
+    pub fn draw(&self, (a, h): (f64, f64), scale: f64) -> Drawn {
+        let turns = self.u.len();
+        let mut chain = self.chain((a, h));
         let (mut hit, mut loss) = (vec![0.0; turns], vec![0.0; turns]);
         let (mut mean, mut square) = (0.0, 0.0);
         for sweep in 0..SETTLES + SWEEPS {
@@ -255,6 +285,45 @@ struct Chain<'a> {
     taken: Vec<f64>,
 }
 
+/// A turn, given the losses of all the others.
+struct Judged {
+    /// What the others do to its score.
+    others: f64,
+    /// Likelihood ratio against a turn without a loss.
+    ratio: f64,
+    /// Probability of a hit; the loss of one, and 1 over its variance.
+    hit: f64,
+    loss: f64,
+    known: f64,
+}
+
+/// Sums over the turns.
+#[derive(Default)]
+struct Expected {
+    /// Logarithm of the likelihood ratio.
+    ln: f64,
+    hits: f64,
+    loss: f64,
+    /// Expected square of the losses.
+    square: f64,
+    /// Information on the logarithm of the depth.
+    known: f64,
+}
+
+impl Expected {
+    /// Logarithm of the likelihood ratio's mean over depths and hit rates: the largest, less what the range that comes
+    /// near it is smaller than all of it.
+    fn ln_mean(&self, turns: f64) -> f64 {
+        let share = |range: f64, variance: f64| {
+            libm::log(range / (2.0 * std::f64::consts::PI * variance).sqrt()).max(0.0)
+        };
+        let (hits, all) = (self.hits + 1.0, turns + 2.0);
+        let rate = hits * (all - hits) / (all * all * (all + 1.0));
+        let depths = libm::log(DEPTH_RANGE.1 / DEPTH_RANGE.0);
+        self.ln - share(depths, 1.0 / self.known) - share(1.0, rate)
+    }
+}
+
 impl Chain<'_> {
     /// Draws the loss of every turn once; probabilities of a hit and expected losses are added, `count` times.
     fn sweep(&mut self, hit: &mut [f64], loss: &mut [f64], count: f64) {
@@ -265,26 +334,67 @@ impl Chain<'_> {
         }
     }
 
+    /// Turn `n`, given the losses of all the others.
+    #[inline(always)]
+    fn judge(&self, n: usize) -> Judged {
+        let all = self.all;
+        let i = all.own[n];
+        let others = self.near[n] - dot(all.taken_of(n), &self.taken) - all.left[n] * self.x[n];
+        let v = all.u[n] - others;
+        let e = self.h * ratio_about(v, i, self.a);
+        let ratio = 1.0 - self.h + e + wild(v, i);
+        let prior = 1.0 / (DEPTH_SPREAD * self.a * DEPTH_SPREAD * self.a);
+        Judged {
+            others,
+            ratio,
+            hit: e / ratio,
+            loss: (self.a * prior + v) / (prior + i),
+            known: prior + i,
+        }
+    }
+
     /// Draws the loss of turn `n`, given all the others; also its probability of a hit and its expected loss.
     #[inline(always)]
     fn turn(&mut self, n: usize) -> (f64, f64) {
-        let all = self.all;
-        let i = all.own[n];
-        let taken = all.taken_of(n);
-        let others = self.near[n] - dot(taken, &self.taken) - all.left[n] * self.x[n];
-        let v = all.u[n] - others;
-        let e = self.h * ratio_about(v, i, self.a);
-        let p = e / (1.0 - self.h + e + wild(v, i));
-        let prior = 1.0 / (DEPTH_SPREAD * self.a * DEPTH_SPREAD * self.a);
-        let mean = (self.a * prior + v) / (prior + i);
-        let hits = self.draws.unit() < p;
+        let turn = self.judge(n);
+        let hits = self.draws.unit() < turn.hit;
         let x = if hits {
-            mean + self.draws.normal() / (prior + i).sqrt()
+            turn.loss + self.draws.normal() / turn.known.sqrt()
         } else {
             0.0
         };
         self.set(n, x);
-        (p, p * mean.max(0.0))
+        (turn.hit, turn.hit * turn.loss.max(0.0))
+    }
+
+    /// Sets the loss of every turn to what is expected of it, given those of all the others.
+    fn expect(&mut self) -> Expected {
+        let mut sum = Expected::default();
+        for n in 0..self.x.len() {
+            let turn = self.judge(n);
+            let (x, i) = (turn.hit * turn.loss, self.all.own[n]);
+            // what two turns share is in the ratio of both
+            sum.ln +=
+                libm::log(turn.ratio / (1.0 + wild(self.all.u[n], i))) + x * turn.others / 2.0;
+            sum.hits += turn.hit;
+            sum.loss += x;
+            sum.square += turn.hit * (turn.loss * turn.loss + 1.0 / turn.known);
+            let scatter = DEPTH_SPREAD * self.a * DEPTH_SPREAD * self.a;
+            sum.known += turn.hit * self.a * self.a / (1.0 / i + scatter);
+            self.set(n, x);
+        }
+        sum
+    }
+
+    /// Depth and hit rate that the expected losses make likeliest; depths within [`DEPTH_RANGE`] times `scale`.
+    fn follow(&mut self, sum: &Expected, scale: f64) {
+        self.h = (sum.hits + 0.5) / (self.x.len() as f64 + 1.0);
+        let spread = DEPTH_SPREAD * DEPTH_SPREAD;
+        let root = (sum.loss * sum.loss + 4.0 * spread * sum.hits * sum.square).sqrt();
+        let a = (root - sum.loss) / (2.0 * spread * sum.hits);
+        if a.is_finite() {
+            self.a = a.clamp(DEPTH_RANGE.0 * scale, DEPTH_RANGE.1 * scale);
+        }
     }
 
     #[inline(always)]
@@ -346,7 +456,7 @@ fn is_hit(x: f64) -> bool {
 
 #[cfg(test)]
 pub(super) mod tests {
-    use super::super::bayes::Turns;
+    use super::super::bayes::{Turns, ln_mean_exp};
     use super::super::fixture::{Random, nodes, weighed};
     use super::super::fold::{Shared, fold};
     use super::super::score::score_field;
@@ -382,6 +492,72 @@ pub(super) mod tests {
             near.get(m - first)
         };
         near.copied().unwrap_or(0.0) - dot(all.taken_of(n), all.taken_of(m))
+    }
+
+    /// Likelihood ratio of depth `a` and hit rate `h`, summed over all patterns of hits; turns as of [`of_shared_mean`].
+    fn ln_of_all_patterns(u: &[f64], rho: f64, a: f64, h: f64) -> f64 {
+        let n = u.len();
+        let variance = DEPTH_SPREAD * a * DEPTH_SPREAD * a;
+        let (alpha, c) = (1.0 + 1.0 / variance, rho / n as f64);
+        let of = |pattern: u32| {
+            let hits = (0..n).filter(|k| pattern >> k & 1 == 1);
+            let (mut m, mut sum, mut square) = (0.0, 0.0, 0.0);
+            for k in hits {
+                let b = u[k] + a / variance;
+                (m, sum, square) = (m + 1.0, sum + b, square + b * b);
+            }
+            // precision of the losses: alpha I - c 11'
+            let left = alpha - c * m;
+            let energy = square / alpha + c * sum * sum / (alpha * left) - a * a * m / variance;
+            let det = libm::log(variance) * m + libm::log(alpha) * (m - 1.0) + libm::log(left);
+            let prior = m * libm::log(h) + (n as f64 - m) * libm::log(1.0 - h);
+            libm::exp(prior + (energy - if m > 0.0 { det } else { 0.0 }) / 2.0)
+        };
+        libm::log((0..1u32 << n).map(of).sum())
+    }
+
+    #[test]
+    fn expected_losses_bound_the_sum_over_all_patterns_from_below() {
+        let hit = [1.0, 0.0, 1.0, 1.0, 0.0, 0.0, 1.0, 0.0, 1.0, 1.0];
+        let noise = [0.3, -0.4, 0.2, -0.2, 0.1, 0.6, -0.8, -0.3, 0.2, -0.5];
+        for (rho, a, h) in [(0.0, 2.2, 0.6), (0.5, 2.5, 0.6), (0.9, 3.0, 0.7)] {
+            let loss: Vec<f64> = hit.iter().map(|hit| hit * a).collect();
+            let off = rho * loss.iter().sum::<f64>() / loss.len() as f64;
+            let u = loss.iter().zip(noise).map(|(l, n)| l + n - off);
+            let u: Vec<f64> = u.collect();
+            let exact = ln_of_all_patterns(&u, rho, a, h);
+            let all = of_shared_mean(u, rho);
+            let mut chain = all.chain((a, h));
+            let bound = (0..200).map(|_| chain.expect().ln).last().unwrap();
+            assert!(bound < exact + 0.02, "rho {rho}: {bound} {exact}");
+            assert!(bound > exact - 0.3, "rho {rho}: {bound} {exact}");
+        }
+    }
+
+    #[test]
+    fn mean_over_depths_and_rates_is_that_of_a_grid() {
+        let mut random = Random::new(3);
+        let (u, _) = record(&mut random, 0.0, 4.0, 0.4);
+        let of = |(a, h): (f64, f64)| {
+            let turn = |u: &f64| {
+                let wild = wild(*u, 1.0);
+                libm::log((1.0 - h + h * ratio_about(*u, 1.0, a) + wild) / (1.0 + wild))
+            };
+            u.iter().map(turn).sum::<f64>()
+        };
+        let (low, high) = DEPTH_RANGE;
+        let depth = |j: usize| low * libm::pow(high / low, (j as f64 + 0.5) / 200.0);
+        let rate = |k: usize| (k as f64 + 0.5) / 100.0;
+        let all: Vec<f64> = (0..200)
+            .flat_map(|j| (0..100).map(move |k| (j, k)))
+            .map(|(j, k)| of((depth(j), rate(k))))
+            .collect();
+        let grid = ln_mean_exp(&all);
+        let together = of_shared_mean(u, 0.0);
+        for start in [(2.0, 0.2), (5.0, 0.7)] {
+            let ln = together.ln_mean(start, 1.0);
+            assert!((ln - grid).abs() < 0.3, "{ln} {grid}");
+        }
     }
 
     #[test]
