@@ -35,8 +35,7 @@ fn named(seeds: std::ops::Range<u64>, setup: &str, part: &str, hit_rate: f64) ->
     counts
 }
 
-// Of other seeds 97 of 100 (ring, depth 1 and 1.6), 58 of 58 (wheel; joint 56 of 58); one turn after the other, with half of the
-// ripple's mean: 53, 34 and 21.
+// Of other seeds, depth 1.6: 188 of 191 right, none surely wrong; with turns judged one by one 64 right, 56 surely wrong.
 #[test]
 fn a_snag_in_nearly_every_turn_is_not_given_to_a_part_of_twice_or_half_the_speed() {
     let cases = [
@@ -53,7 +52,7 @@ fn a_snag_in_nearly_every_turn_is_not_given_to_a_part_of_twice_or_half_the_speed
     }
 }
 
-// 33 of these 40 pairs meet again within 6 turns of their ring.
+// Of other seeds 44 of 44 right rolling straight, depth 1.6; with nothing put back of what the ring's ripple took 35 of 44.
 #[test]
 fn a_hunting_pair_is_not_given_to_its_shaft() {
     for setup in ["straight", "one_fl"] {
