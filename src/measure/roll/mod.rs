@@ -8,8 +8,8 @@
 //! the smooth coast (`filter`), nuisance columns explain a healthy car's ripple (`nuisance`, in the rounds of `fit`),
 //! a backward pass gives score and information of a loss at any angle (`score`). Then every part is judged: its train of
 //! events is folded (`fold`) into a mixture Bayes factor (`bayes`) at its possible orders (`orders`), less what smooth
-//! ripple would explain as well (`rival`); `parts` puts that together, `hits` says how often it hits and
-//! in which turns (`together`). `sensed` does all that for
+//! ripple (`rival`) or hits without rhythm (`rhythm`) would explain as well; `parts` puts that together, `hits` says how often
+//! it hits and in which turns (`together`). `sensed` does all that for
 //! one sensor's record, `search` looks for a snag on all of them, `known` takes a found one out so that another can be
 //! looked for, `report` decides.
 //! The numbers in the constants were set on simulated records.
@@ -44,6 +44,7 @@ mod parts;
 mod products;
 mod rate;
 mod report;
+mod rhythm;
 mod rival;
 mod score;
 mod search;

@@ -6,6 +6,7 @@ use super::bayes::{Turns, ln_mean_exp, ln_one_plus_exp, ln_sum_exp};
 use super::count::Nodes;
 use super::fold::{Comb, Field, Folded, Shared, fold, shared, shared_of_pair};
 use super::orders::{OrderPrior, SLIP_SD, Trial, shortlist};
+use super::rhythm::ln_without_rhythm;
 use super::rival::ln_rival;
 use super::together::Together;
 use super::whole;
@@ -14,7 +15,7 @@ use super::whole;
 const PHASES: usize = 36;
 const MOST_PHASES: usize = 480;
 /// Shares of a mean taken by the nuisance fit below this count as none; while naming, below the second.
-const LEAST_RHO: f64 = 0.05;
+pub(super) const LEAST_RHO: f64 = 0.05;
 const LEAST_RHO_NAMING: f64 = 0.25;
 /// Fewer events in a record than this make a part invisible.
 const LEAST_EVENTS: f64 = 4.0;
@@ -49,15 +50,15 @@ pub(super) struct Case {
     pub phase: usize,
     /// What the nuisance fit and neighbouring events did to every phase of the comb.
     pub shared: Vec<Shared>,
-    /// What smooth ripple of that order took off.
+    /// What its rivals took off.
     pub ln_rival: f64,
 }
 
 /// A comb's mean likelihood ratio.
 #[derive(Clone, Debug)]
-struct Mean {
+pub(super) struct Mean {
     /// Logarithm of the mean over phases, depths and rates; minus infinity when no phase had enough turns.
-    ln: f64,
+    pub ln: f64,
     /// The phase with the largest share.
     phase: usize,
     /// What the fit did to every phase.
@@ -119,7 +120,7 @@ impl Evidence<'_> {
     }
 
     /// Mean likelihood ratio of a part's comb.
-    fn mean(&self, part: &Part, comb: Comb, least_rho: f64) -> Mean {
+    pub fn mean(&self, part: &Part, comb: Comb, least_rho: f64) -> Mean {
         let folded = fold(self.field, comb);
         let shared = self.shared(part, comb, &folded, least_rho);
         let mut turns = Turns::default();
@@ -163,8 +164,9 @@ impl Evidence<'_> {
         if best == f64::NEG_INFINITY {
             return None;
         }
-        let ln_rival = self.ln_rival_term(part, trial.order);
-        let ln_bayes = ln_sum_exp(&raw) - ln_rival;
+        let ln_raw = ln_sum_exp(&raw);
+        let ln_rival = self.ln_rival_term(part, trial.order, ln_raw);
+        let ln_bayes = ln_raw - ln_rival;
         Some(Case {
             part: index,
             ln_bayes,
@@ -179,17 +181,21 @@ impl Evidence<'_> {
         })
     }
 
-    /// `ln(1 + R)` where a part competes with smooth ripple, otherwise 0.
-    fn ln_rival_term(&self, part: &Part, order: f64) -> f64 {
+    /// `ln(1 + R + R')` of the rivals: smooth ripple where a part competes with it, and hits without rhythm where there is a case
+    /// to doubt, `ln_raw` before its rivals.
+    fn ln_rival_term(&self, part: &Part, order: f64, ln_raw: f64) -> f64 {
         let competes = match part.kind {
             PartKind::Bearing => self.near_a_shaft(order),
             _ => !hunts(part),
         };
+        let mut ln = Vec::new();
         if competes {
-            ln_one_plus_exp(ln_rival(self.field.fit, order))
-        } else {
-            0.0
+            ln.push(ln_rival(self.field.fit, order));
         }
+        if ln_raw > 0.0 && !hunts(part) {
+            ln.push(ln_without_rhythm(self, part, order));
+        }
+        ln_one_plus_exp(ln_sum_exp(&ln))
     }
 
     /// An order that ripple of some shaft may have.
