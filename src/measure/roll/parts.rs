@@ -17,6 +17,9 @@ const MOST_PHASES: usize = 480;
 /// Shares of a mean taken by the nuisance fit below this count as none; while naming, below the second.
 pub(super) const LEAST_RHO: f64 = 0.05;
 const LEAST_RHO_NAMING: f64 = 0.25;
+/// Events that follow each other more closely than this share of half the magnets are so much alike that judging them
+/// together says too little: of 79 bells found, depth 3 to 10, 75 were named right, together 62.
+const CROWDED: f64 = 0.75;
 /// Fewer events in a record than this make a part invisible.
 const LEAST_EVENTS: f64 = 4.0;
 /// Slower than this share of the fastest wheel stands still.
@@ -255,8 +258,12 @@ impl Evidence<'_> {
         self.judge_together(case);
     }
 
-    /// `ln B'` with the turns of the best phase judged together.
+    /// `ln B'` with the turns of the best phase judged together; crowded events one by one, less the part's rivals.
     fn judge_together(&self, case: &mut Case) {
+        if case.comb.order > CROWDED * f64::from(self.train.magnets) / 2.0 {
+            case.ln_naming -= case.ln_rival;
+            return;
+        }
         let turns = self.turns_of(case);
         let (one_by_one, (depth, rate)) = turns.likeliest();
         let together = Together::new(self.field, case.comb, case.phase);
