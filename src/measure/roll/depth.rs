@@ -6,12 +6,13 @@ use std::collections::BTreeMap;
 use crate::reading::{Estimate, Z95};
 use crate::vehicle::{Part, PartKind};
 
-use super::bayes::Turns;
+use super::bayes::{Turns, ln_sum_exp};
 use super::draws::Draws;
 use super::finding::RollFinding;
 use super::fold::{Folded, Shared, fold, taken_of_singles};
 use super::orders::OrderPrior;
 use super::parts::{Case, Evidence, alike, hunts};
+use super::rhythm::ln_without_rhythm;
 use super::search::{Part as Judged, Search, reporting_bayes};
 use super::side_by_side::each;
 
@@ -176,7 +177,17 @@ impl Trial<'_> {
     fn wanted(&self, needed: f64) -> f64 {
         let prior = OrderPrior::new(self.part, self.evidence.turns);
         needed + libm::log(self.case.comb.phases as f64) - prior.ln_weight(self.part.order)
-            + self.case.ln_rival
+            + self.ln_rivals()
+    }
+
+    /// What the part's rivals take off once it has a case: then hits without rhythm are asked for, too.
+    fn ln_rivals(&self) -> f64 {
+        let Self { part, case, .. } = *self;
+        if hunts(part) {
+            return case.ln_rival;
+        }
+        let without = ln_without_rhythm(&self.evidence, part, case.comb.order);
+        ln_sum_exp(&[case.ln_rival, without])
     }
 
     /// Depth whose hits, weakened by what the fit makes of them, act like hits of energy `acting`.
