@@ -118,7 +118,8 @@ pub(super) fn shortlist(field: Field, part: &Part, turns: f64, least_rho: f64) -
         return trials;
     }
     let by_mixture = part.kind != PartKind::Bearing && !hunts(part);
-    if !by_mixture {
+    // phases of a period are too coarse for a pair's shaft
+    if !by_mixture && !hunts(part) {
         trials = promising(field, trials);
     }
     let mut ranked: Vec<(f64, Trial)> = trials
