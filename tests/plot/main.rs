@@ -110,7 +110,7 @@ fn labels_say_numbers_and_verdict() {
     has("the weight of the car, and the whole block lies beyond it: within.");
     has("Pull 1: 51.1 N, 12 strokes.");
     has("in a column at 330 degrees.");
-    has("Suspects, most probable first: front ring gear, 99 %");
+    has("Suspects, most probable first: front ring gear, above 99 %");
 }
 
 /// The value at a place of a rule, read off its numbers as a person does.

@@ -140,7 +140,7 @@ fn the_first_page_says_what_matters() {
             "Decided: repair it. Worth the parts.",
             "What to open, in this order",
             "lid seal | to be opened | not judged | 5 min | new | 3.00 to 4.00",
-            "front ring and pinion | to be opened | 99 % | 50 min | new | 8.00 to 12.00",
+            "front ring and pinion | to be opened | above 99 % | 50 min | new | 8.00 to 12.00",
             "all |  |  | 55 min |  | 11.00 to 16.00",
             "Felt: needles in place",
             "[corrected later: two screw heads]",
