@@ -67,9 +67,8 @@ impl Turns {
         self.k.clear();
         self.u.clear();
         self.i.clear();
-        let range = p * folded.events..(p + 1) * folded.events;
-        let turns = folded.u[range.clone()].iter().zip(&folded.i[range]);
-        for (k, (u, i)) in turns.enumerate() {
+        let (u, i) = folded.of_phase(p);
+        for (k, (u, i)) in u.iter().zip(i).enumerate() {
             if *i > 0.0 {
                 self.k.push(k);
                 self.u.push(*u);

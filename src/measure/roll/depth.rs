@@ -98,8 +98,7 @@ struct Site {
 
 impl Site {
     fn new(folded: &Folded, p: usize, shared: Shared, draws: &mut Draws) -> Self {
-        let range = p * folded.events..(p + 1) * folded.events;
-        let (u, i) = (folded.u[range.clone()].to_vec(), &folded.i[range]);
+        let (u, i) = folded.of_phase(p);
         let mut strength: Vec<f64> = u.iter().map(|_| strength(draws)).collect();
         let sum: f64 = i.iter().sum::<f64>().max(f64::MIN_POSITIVE);
         let mean: f64 = strength.iter().zip(i).map(|(s, i)| s * i).sum::<f64>() / sum;
@@ -109,10 +108,10 @@ impl Site {
         Self {
             scored: Folded {
                 events: u.len(),
-                u: u.clone(),
+                u: u.to_vec(),
                 i: i.to_vec(),
             },
-            u,
+            u: u.to_vec(),
             shared,
             strength,
         }

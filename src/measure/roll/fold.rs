@@ -55,6 +55,14 @@ pub(super) struct Shared {
     pub others: (f64, f64),
 }
 
+impl Folded {
+    /// Scores and informations of one phase, by event.
+    pub fn of_phase(&self, p: usize) -> (&[f64], &[f64]) {
+        let range = p * self.events..(p + 1) * self.events;
+        (&self.u[range.clone()], &self.i[range])
+    }
+}
+
 impl Shared {
     /// A train that shares nothing.
     pub const NONE: Self = Self {
@@ -303,8 +311,7 @@ pub(super) fn shared(
     let response = neighbours.then(|| response(field, comb, &events));
     (0..comb.phases)
         .map(|p| {
-            let range = p * folded.events..(p + 1) * folded.events;
-            let s: f64 = folded.i[range].iter().sum();
+            let s: f64 = folded.of_phase(p).1.iter().sum();
             if s <= 0.0 {
                 return Shared::NONE;
             }
@@ -331,21 +338,24 @@ pub(super) fn shared_of_pair(field: Field, comb: Comb, mult: usize, least_rho: f
     };
     let folded = fold(field, shaft);
     let of_shaft = shared(field, shaft, &folded, least_rho, false);
-    let turns = |p: usize, class: usize| {
-        let range = p * folded.events..(p + 1) * folded.events;
-        let turns = folded.u[range.clone()].iter().zip(&folded.i[range]);
-        let of_class = turns.enumerate().filter(move |(k, _)| k % mult != class);
-        of_class.fold((0.0, 0.0), |sum, (_, (u, i))| {
-            (sum.0 + clipped(*u, *i), sum.1 + i)
-        })
+    let classes = |p: usize| {
+        let mut sums = vec![(0.0, 0.0); mult];
+        let (u, i) = folded.of_phase(p);
+        for (k, (u, i)) in u.iter().zip(i).enumerate() {
+            let sum = &mut sums[k % mult];
+            *sum = (sum.0 + clipped(*u, *i), sum.1 + i);
+        }
+        sums
     };
+    let classes: Vec<_> = (0..shaft.phases).map(classes).collect();
     let of_phase = |q: usize| {
-        let (p, class) = (q % shaft.phases, q / shaft.phases);
+        let (p, own) = (q % shaft.phases, q / shaft.phases);
+        let others = classes[p].iter().enumerate().filter(|(k, _)| *k != own);
         let one_in = mult as f64;
         Shared {
             shown: 1.0 - (1.0 - of_shaft[p].shown) / one_in,
             one_in,
-            others: turns(p, class),
+            others: others.fold((0.0, 0.0), |all, (_, sum)| (all.0 + sum.0, all.1 + sum.1)),
             ..of_shaft[p]
         }
     };
@@ -442,9 +452,8 @@ mod tests {
         for (p, shared) in of_pair.iter().enumerate() {
             assert!((shared.rho - of_shaft[p % 4].rho).abs() < 1e-12 && shared.one_in > 2.9);
             let sum = |folded: &Folded, p: usize| {
-                let range = p * folded.events..(p + 1) * folded.events;
-                let all = folded.u[range.clone()].iter().zip(&folded.i[range]);
-                all.fold((0.0, 0.0), |sum, (u, i)| {
+                let (u, i) = folded.of_phase(p);
+                u.iter().zip(i).fold((0.0, 0.0), |sum, (u, i)| {
                     (sum.0 + clipped(*u, *i), sum.1 + i)
                 })
             };
