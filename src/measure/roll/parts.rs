@@ -109,6 +109,16 @@ pub(super) fn mult(part: &Part) -> usize {
     }
 }
 
+/// Phases of the trains of a part whose events are `mult` turns of its shaft apart: as many for each of these turns, `PHASES` for each
+/// and `least` of all as far as `MOST_PHASES` allow.
+fn phases(mult: usize, least: usize) -> usize {
+    let most = match MOST_PHASES / mult {
+        0 => MOST_PHASES,
+        each => each * mult,
+    };
+    (PHASES * mult).max(least.next_multiple_of(mult)).min(most)
+}
+
 impl Evidence<'_> {
     /// What the nuisance fit did to a part's comb.
     fn shared(&self, part: &Part, comb: Comb, folded: &Folded, least: f64) -> Vec<Shared> {
@@ -147,7 +157,7 @@ impl Evidence<'_> {
     /// A part's Bayes factor; `None` when no phase of it has enough informative turns.
     pub fn case(&self, index: usize) -> Option<Case> {
         let part = &self.train.parts[index];
-        let phases = (PHASES * mult(part)).min(MOST_PHASES);
+        let phases = phases(mult(part), 0);
         let trials = shortlist(self.field, part, self.turns, LEAST_RHO);
         let scored: Vec<(f64, Trial, Mean)> = trials
             .into_iter()
@@ -228,9 +238,7 @@ impl Evidence<'_> {
         let part = &self.train.parts[case.part];
         let prior = OrderPrior::new(part, self.turns);
         let fine = whole((f64::from(self.train.magnets) / part.order).ceil());
-        let mult = mult(part);
-        let fine = fine.next_multiple_of(mult).min(MOST_PHASES / mult * mult);
-        let phases = (PHASES * mult).min(MOST_PHASES).max(fine);
+        let phases = phases(mult(part), fine);
         let look = |order: f64| {
             let mean = self.mean(part, Comb { order, phases }, LEAST_RHO_NAMING);
             (prior.ln_weight(order) + mean.ln, mean)
@@ -300,5 +308,28 @@ impl Evidence<'_> {
         let mut turns = Turns::default();
         turns.load(&folded, case.phase, case.shared[case.phase]);
         turns
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_turn_of_a_shaft_has_as_many_phases() {
+        assert_eq!(
+            (phases(1, 0), phases(1, 100), phases(1, 900)),
+            (36, 100, 480)
+        );
+        assert_eq!((phases(11, 0), phases(11, 400)), (396, 407));
+        for mult in 1..=MOST_PHASES {
+            for least in [0, 100, 900] {
+                let phases = phases(mult, least);
+                assert!(phases.is_multiple_of(mult), "{mult}: {phases}");
+                assert!((1..=MOST_PHASES).contains(&phases));
+            }
+        }
+        // no room for a phase of every turn
+        assert_eq!(phases(MOST_PHASES + 1, 0), MOST_PHASES);
     }
 }
