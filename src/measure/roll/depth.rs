@@ -182,7 +182,8 @@ impl Trial<'_> {
     /// What the part's rivals take off once it has a case: then hits without rhythm are asked for, too.
     fn ln_rivals(&self) -> f64 {
         let Self { part, case, .. } = *self;
-        if hunts(part) {
+        // where it has one they were asked for already
+        if hunts(part) || case.ln_raw() > 0.0 {
             return case.ln_rival;
         }
         let without = ln_without_rhythm(&self.evidence, part, case.comb.order);

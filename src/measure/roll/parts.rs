@@ -57,6 +57,13 @@ pub(super) struct Case {
     pub ln_rival: f64,
 }
 
+impl Case {
+    /// `ln B` before its rivals.
+    pub fn ln_raw(&self) -> f64 {
+        self.ln_bayes + self.ln_rival
+    }
+}
+
 /// A comb's mean likelihood ratio.
 #[derive(Clone, Debug)]
 pub(super) struct Mean {

@@ -147,7 +147,7 @@ impl Search<'_> {
         for (look, cases) in self.looks.iter().zip(&mut self.cases) {
             let parts = &look.evidence.train.parts;
             let meant: Vec<usize> = (0..cases.len())
-                .filter(|i| cases[*i].ln_bayes + cases[*i].ln_rival >= 0.0)
+                .filter(|i| cases[*i].ln_raw() >= 0.0)
                 .collect();
             let twin = |i: usize| {
                 let alike = |j: &usize| alike(&parts[cases[*j].part], &parts[cases[i].part]);
