@@ -45,7 +45,7 @@ pub(super) struct Turns {
     pub i: Vec<f64>,
     /// Wild likelihood ratio of every turn.
     pub wild: Vec<f64>,
-    /// Sum of the clipped scores before centring, and of the informations.
+    /// Sum of the clipped scores before centring, and of the informations; of a hunting pair over all turns of its shaft.
     pub beta: f64,
     pub s: f64,
     pub rho: f64,

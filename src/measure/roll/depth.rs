@@ -44,8 +44,8 @@ pub(super) const DEPTH_MODEL_SD: f64 = 0.25;
 /// What refitting the record with the snag in it adds to the scatter of ln depth; set on simulated records.
 const REFIT_SD: f64 = 0.25;
 /// The closer a part's events lie, the more of its hits the refitted noise takes: its snag must be deeper by this much more at half as
-/// many events a turn as magnets, by a quarter of that at half of those. Set on simulated records; of others 156 of 157 snags of the
-/// stated depth were reported rolling straight, 180 of 185 with one wheel on a stand.
+/// many events a turn as magnets, by a quarter of that at half of those. Set on simulated records; of others 147 of 154 snags of the
+/// stated depth were reported rolling straight, 121 of 128 with one wheel on a stand.
 const CROWDED: f64 = 0.9;
 /// Where the car rolls every snag must be this much deeper: the columns of drifting shafts take something from every part. Set on
 /// simulated records; in a circle, where every wheel has columns of its own, it is not enough for lone parts.

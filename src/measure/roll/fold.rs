@@ -51,7 +51,7 @@ pub(super) struct Shared {
     pub shown: f64,
     /// A hunting pair meets in one of so many turns of its shaft, and the mean is taken of all of them; otherwise 1.
     pub one_in: f64,
-    /// Sums of scores and informations of the other turns.
+    /// Sums of scores (clipped) and informations of those turns of the shaft in which it does not meet; otherwise 0.
     pub others: (f64, f64),
 }
 

@@ -23,7 +23,7 @@ pub struct RollEvidence {
     pub turns: Option<f64>,
     /// Name of the setup's parts that stand or cannot be seen: they say nothing, for or against.
     pub not_visible: Vec<String>,
-    /// A snag was reported, so that every part with `ln B >= 0` was looked at more finely.
+    /// A snag was reported, so that every part with `ln B >= 0` before its rivals was looked at more finely.
     pub named: bool,
     /// Another sensor of the record turned as the gears say.
     pub agree: bool,

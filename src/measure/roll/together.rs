@@ -1,11 +1,15 @@
-//! Which turns hit, judged together.
+//! Which turns hit, and how much all of them speak for a snag, judged together.
 //!
 //! One turn's score holds more than its own loss. The loss of a neighbour reaches into it (the filter takes a step of energy
 //! partly for drag), and the columns of the nuisance fit took a share of all losses away. Both are linear and known, so with
 //! losses `x` the scores are `u = K x` plus noise of covariance `K`: the products of the turns' responses less what the
 //! columns take of them. A chain draws the losses one by one, each given all the others (the sampler of Geman and Geman,
 //! 1984), then depth and hit rate given the losses; its mean is the answer. The chances are the same at every run, so a
-//! record has one answer.
+//! record has one answer. To tell parts apart ([`Together::ln_mean`]) nothing is drawn: every turn takes of the others what is
+//! expected of them.
+//!
+//! Units are those of the score field: losses and depths in turns^2/s^2, scores in their inverse, informations and products in
+//! the inverse's square.
 
 use super::bayes::wild;
 use super::draws::Draws;
@@ -198,8 +202,9 @@ impl Together {
     }
 
     /// Logarithm of the likelihood ratio against a train without losses, mean over depths (within [`DEPTH_RANGE`] times `scale`)
-    /// and hit rates; the likeliest are sought from `start` on. A lower bound: every turn sees of the others what is
-    /// expected of them (mean field; Jordan, Ghahramani, Jaakkola and Saul, 1999).
+    /// and hit rates; the likeliest are sought from `start` (depth and hit rate) on. Every turn sees of the others what is
+    /// expected of them (mean field; Jordan, Ghahramani, Jaakkola and Saul, 1999): but for wild turns a lower bound at any one depth
+    /// and rate.
     pub fn ln_mean(&self, start: (f64, f64), scale: f64) -> f64 {
         let mut chain = self.chain(start);
         let mut sum = chain.expect();
@@ -297,22 +302,23 @@ struct Judged {
     known: f64,
 }
 
-/// Sums over the turns.
+/// Sums over the turns, of what is expected of each given the others.
 #[derive(Default)]
 struct Expected {
-    /// Logarithm of the likelihood ratio.
+    /// Logarithm of the likelihood ratio; the others' losses are those of the moment, so it is right once they settle.
     ln: f64,
+    /// Hits, losses and squares of the losses.
     hits: f64,
     loss: f64,
-    /// Expected square of the losses.
     square: f64,
     /// Information on the logarithm of the depth.
     known: f64,
 }
 
 impl Expected {
-    /// Logarithm of the likelihood ratio's mean over depths and hit rates: the largest, less what the range that comes
-    /// near it is smaller than all of it.
+    /// Logarithm of the likelihood ratio's mean over the logarithm of the depth and over hit rates, both evenly likely before: the
+    /// largest, less the logarithm of how many times the range that comes near it (Laplace's `sqrt(2 pi variance)`; of the rate the
+    /// variance of a beta distribution) goes into all of it.
     fn ln_mean(&self, turns: f64) -> f64 {
         let share = |range: f64, variance: f64| {
             libm::log(range / (2.0 * std::f64::consts::PI * variance).sqrt()).max(0.0)
@@ -373,7 +379,7 @@ impl Chain<'_> {
         for n in 0..self.x.len() {
             let turn = self.judge(n);
             let (x, i) = (turn.hit * turn.loss, self.all.own[n]);
-            // what two turns share is in the ratio of both
+            // what two turns share is in the ratio of both: half of it is put back in each
             sum.ln +=
                 libm::log(turn.ratio / (1.0 + wild(self.all.u[n], i))) + x * turn.others / 2.0;
             sum.hits += turn.hit;
