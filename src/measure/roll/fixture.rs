@@ -7,6 +7,8 @@ use super::count::Nodes;
 use super::filter::{Noise, Track, reference_energy};
 use super::fit::Fit;
 use super::nuisance::{Columns, waves};
+use super::score::tests::response;
+use super::whole;
 
 /// Seeded random numbers without looking up to the room of the simulations: Knuth's MMIX generator.
 pub(super) struct Random(u64);
@@ -90,6 +92,25 @@ pub(super) fn nodes(magnets: usize, n: usize, seed: u64) -> Nodes {
     out
 }
 
+/// Where [`nodes`] roll freely: turn by turn they grow slower.
+pub(super) fn coasts(nodes: &Nodes) -> Vec<(usize, usize)> {
+    let (m, t) = (nodes.spacing.len(), &nodes.t);
+    let slows: Vec<bool> = (m..t.len() - m)
+        .map(|k| t[k + m] - t[k] > t[k] - t[k - m])
+        .collect();
+    let mut runs = Vec::new();
+    let mut at = m;
+    for stretch in slows.chunk_by(|a, b| a == b) {
+        let end = at + stretch.len();
+        if stretch[0] && stretch.len() > 10 * m {
+            // a turn at either end may be half pushed
+            runs.push((at + m, end - m));
+        }
+        at = end;
+    }
+    runs
+}
+
 /// The drag line that [`nodes`] are made with.
 pub(super) const LINE: DragLine = DragLine {
     a: 0.5,
@@ -129,4 +150,23 @@ pub(super) fn weighed(nodes: &Nodes, runs: &[(usize, usize)], weigh: fn(usize) -
         (0..z.len()).map(weigh).collect()
     })
     .unwrap()
+}
+
+/// The same record with a train of events that takes so much energy in half of its turns.
+pub(super) fn hit(fit: &Fit, order: f64, loss: f64) -> Fit {
+    let mut random = Random::new(9);
+    let x = &fit.track.x;
+    let mut lost = vec![0.0; fit.track.len()];
+    for k in 0..whole((x[x.len() - 1] - x[0]) * order) {
+        let a = x[0] + (k as f64 + 0.3) / order;
+        let row = x.partition_point(|x| *x <= a) - 1;
+        let runs = &fit.track.runs;
+        let coasts = runs.iter().any(|r| r.contains(&row) && row + 3 < r.end);
+        if coasts && random.uniform(0.0, 1.0) < 0.5 {
+            for (lost, r) in lost.iter_mut().zip(response(fit, row, a)) {
+                *lost -= loss * r;
+            }
+        }
+    }
+    fit.less(&lost)
 }

@@ -33,10 +33,9 @@ pub(super) fn ln_without_rhythm(evidence: &Evidence, part: &Part, order: f64) ->
 #[cfg(test)]
 mod tests {
     use super::super::fit::Fit;
-    use super::super::fixture::{Random, fit, nodes, train};
+    use super::super::fixture::{fit, hit, nodes, train};
     use super::super::fold::Field;
-    use super::super::score::{score_field, tests::response};
-    use super::super::whole;
+    use super::super::score::score_field;
     use super::*;
 
     const EDGES: usize = 561;
@@ -88,26 +87,7 @@ mod tests {
     #[test]
     fn hits_with_a_rhythm_are_not_found_without_it() {
         let order = 0.4;
-        let hit = |fit: Fit| {
-            let mut random = Random::new(9);
-            let mut lost = vec![0.0; fit.track.len()];
-            for k in 0..whole(140.0 * order) {
-                let a = fit.track.x[0] + (k as f64 + 0.3) / order;
-                let row = fit.track.x.partition_point(|x| *x <= a) - 1;
-                let coasts = fit
-                    .track
-                    .runs
-                    .iter()
-                    .any(|r| r.contains(&row) && row + 3 < r.end);
-                if coasts && random.uniform(0.0, 1.0) < 0.5 {
-                    for (lost, r) in lost.iter_mut().zip(response(&fit, row, a)) {
-                        *lost -= LOSS * r;
-                    }
-                }
-            }
-            fit.less(&lost)
-        };
-        let (raw, ln_bayes, without) = of_shaft(5, order, hit);
+        let (raw, ln_bayes, without) = of_shaft(5, order, |fit| hit(&fit, order, LOSS));
         assert!(
             raw > without + 5.0 && ln_bayes > 3.0,
             "{raw} {ln_bayes} {without}"

@@ -1,5 +1,6 @@
 //! The rival of a snag: smooth ripple at the same order and its harmonics, in torque and angle.
 
+use std::f64::consts::TAU;
 use std::ops::Range;
 
 use crate::measure::cholesky::Cholesky;
@@ -9,9 +10,10 @@ use crate::vehicle::Train;
 use super::bayes::ln_sum_exp;
 use super::fit::Fit;
 use super::nuisance::{Kind, SAME_ORDER, States, Wave, torque, trig};
-use super::orders::{SLIP_SD, grid};
+use super::orders::{SLIP_SD, Trial, grid};
 use super::products::{Table, Wanted, add_products};
 use super::side_by_side::each;
+use super::whole;
 
 /// Harmonics of the rival, and columns of each: angle sine, cosine, torque sine, cosine.
 pub(super) const HARMONICS: usize = 4;
@@ -28,8 +30,45 @@ const TAKEN: f64 = 2.0;
 /// Orders of one drifting shaft lie at least this many cycles over the record apart.
 const APART: f64 = 0.7;
 
+/// Within a run the fastest harmonic of a neighbouring order may be out of step by this many cycles, either way.
+const OUT_OF_STEP: f64 = 0.03;
+/// Fewer neighbours than this are not worth it: each is worked out by itself.
+const LEAST_GROUP: usize = 4;
+
 /// Logarithm of the Bayes factor "smooth ripple at `order`" against "no more ripple than the columns explain".
 pub(super) fn ln_rival(fit: &Fit, order: f64) -> f64 {
+    let runs = products(fit, order);
+    ln_of(fit, order, sum(fit, &runs, 0.0))
+}
+
+/// [`ln_rival`] of a grid of ascending orders. Of many, neighbours share the sweeps over the record: within a run their ripples differ
+/// by a phase alone, which turns sines into cosines.
+fn ln_rivals(fit: &Fit, orders: &[f64]) -> Vec<f64> {
+    let group = group(fit, orders);
+    if group < LEAST_GROUP {
+        return each(orders, |order| ln_rival(fit, *order));
+    }
+    let groups: Vec<&[f64]> = orders.chunks(group).collect();
+    let worked_out = each(&groups, |orders| {
+        let middle = orders[orders.len() / 2];
+        let runs = products(fit, middle);
+        let of = |order: &f64| ln_of(fit, *order, sum(fit, &runs, order - middle));
+        orders.iter().map(of).collect::<Vec<f64>>()
+    });
+    worked_out.concat()
+}
+
+/// Neighbours of an even grid that stay in step within the longest run.
+fn group(fit: &Fit, orders: &[f64]) -> usize {
+    let length = |run: &Range<usize>| fit.track.x[run.end - 1] - fit.track.x[run.start];
+    let longest = fit.track.runs.iter().map(length).fold(0.0, f64::max);
+    let pitch = (orders[orders.len() - 1] - orders[0]) / (orders.len() - 1) as f64;
+    let ahead = HARMONICS as f64 * pitch * longest / 2.0;
+    1 + 2 * whole((OUT_OF_STEP / ahead).min(orders.len() as f64))
+}
+
+/// Logarithm of the Bayes factor from `V'W res` and what the columns leave of `V'WV`.
+fn ln_of(fit: &Fit, order: f64, (s, g): ([f64; COLUMNS], Aligned<f64>)) -> f64 {
     let mut priors = [0.0; COLUMNS];
     for h in 0..HARMONICS {
         for (kind, at) in [(Kind::Angle, 0), (Kind::Torque, 2)] {
@@ -41,7 +80,6 @@ pub(super) fn ln_rival(fit: &Fit, order: f64) -> f64 {
             priors[4 * h + at..4 * h + at + 2].fill(wave.prior(fit.track.level));
         }
     }
-    let (s, g) = products(fit, order);
     let s: Vec<f64> = s.iter().zip(&priors).map(|(s, d)| s * d).collect();
     let mut ln = Vec::with_capacity(LEADING.len() * SCALES.len());
     for n in LEADING {
@@ -65,18 +103,25 @@ pub(super) fn ln_rival(fit: &Fit, order: f64) -> f64 {
     ln_sum_exp(&ln) - libm::log(ln.len() as f64)
 }
 
-/// `V'W res` and `V'WV - V'WX Ainv X'WV` of the rival's columns V.
-fn products(fit: &Fit, order: f64) -> ([f64; COLUMNS], Aligned<f64>) {
-    let n = fit.b.len();
-    let mut s = [0.0; COLUMNS];
-    let mut g = Aligned::zeros(COLUMNS * COLUMNS);
-    let mut cross = vec![[0.0; COLUMNS]; n];
-    for (number, run) in fit.track.runs.iter().enumerate() {
-        let waves = harmonics(order, &fit.track.x[run.clone()]);
-        let v = responses(fit, order, &waves, run.clone());
-        let block = &fit.blocks[number];
-        let width = block.width();
-        let mut local = Aligned::zeros(COLUMNS * width);
+/// Products of the rival's columns V over one run.
+struct Products {
+    /// Middle of the run, turns.
+    middle: f64,
+    /// `V'W res`.
+    s: [f64; COLUMNS],
+    /// `V'WV`, row-major.
+    g: Aligned<f64>,
+    /// `V'WX` with the run's own columns, row-major.
+    cross: Aligned<f64>,
+}
+
+/// Products of every run at an order.
+fn products(fit: &Fit, order: f64) -> Vec<Products> {
+    let runs = fit.track.runs.iter().zip(&fit.blocks);
+    runs.map(|(run, block)| {
+        let x = &fit.track.x[run.clone()];
+        let v = responses(fit, order, &harmonics(order, x), run.clone());
+        let mut s = [0.0; COLUMNS];
         for (row, v) in run.clone().zip(v.chunks_exact(COLUMNS)) {
             let (w, res) = (fit.weight[row], fit.residual[row]);
             for (s, v) in s.iter_mut().zip(v) {
@@ -88,11 +133,48 @@ fn products(fit: &Fit, order: f64) -> ([f64; COLUMNS], Aligned<f64>) {
             width: COLUMNS,
         };
         let weight = &fit.weight[run.clone()];
+        let mut g = Aligned::zeros(COLUMNS * COLUMNS);
+        let mut cross = Aligned::zeros(COLUMNS * block.width());
         add_products(v, weight, v, Wanted::All, &mut g);
-        add_products(v, weight, block.table(), Wanted::All, &mut local);
-        for (i, local) in local.chunks_exact(width.max(1)).enumerate() {
-            for (c, v) in block.columns.iter().zip(local) {
-                cross[*c][i] += v;
+        add_products(v, weight, block.table(), Wanted::All, &mut cross);
+        Products {
+            middle: f64::midpoint(x[0], x[x.len() - 1]),
+            s,
+            g,
+            cross,
+        }
+    })
+    .collect()
+}
+
+/// `V'W res` and `V'WV - V'WX Ainv X'WV` of the whole record at an order that is `off` from that of the products.
+fn sum(fit: &Fit, runs: &[Products], off: f64) -> ([f64; COLUMNS], Aligned<f64>) {
+    let mut s = [0.0; COLUMNS];
+    let mut g = Aligned::zeros(COLUMNS * COLUMNS);
+    let mut cross = vec![[0.0; COLUMNS]; fit.b.len()];
+    for (run, block) in runs.iter().zip(&fit.blocks) {
+        let turn = Turn::new(off * run.middle);
+        for (s, own) in s.iter_mut().zip(turn.columns(&run.s)) {
+            *s += own;
+        }
+        let rows: Vec<_> = run
+            .g
+            .chunks_exact(COLUMNS)
+            .map(|row| turn.columns(row))
+            .collect();
+        for j in 0..COLUMNS {
+            let column = turn.columns(&std::array::from_fn::<f64, COLUMNS, _>(|i| rows[i][j]));
+            for (i, g_ij) in column.into_iter().enumerate() {
+                g[i * COLUMNS + j] += g_ij;
+            }
+        }
+        let width = block.width().max(1);
+        for (n, pair) in run.cross.chunks_exact(2 * width).enumerate() {
+            let (sines, cosines) = pair.split_at(width);
+            for (c, (sine, cosine)) in block.columns.iter().zip(sines.iter().zip(cosines)) {
+                let [sine, cosine] = turn.pair(n, [*sine, *cosine]);
+                cross[*c][2 * n] += sine;
+                cross[*c][2 * n + 1] += cosine;
             }
         }
     }
@@ -109,6 +191,36 @@ fn products(fit: &Fit, order: f64) -> ([f64; COLUMNS], Aligned<f64>) {
         *g -= shared;
     }
     (s, g)
+}
+
+/// Turns every harmonic's sine and cosine on by its multiple of an angle.
+struct Turn([[f64; 2]; HARMONICS]);
+
+impl Turn {
+    /// By so many turns of the first harmonic.
+    fn new(turns: f64) -> Self {
+        Self(std::array::from_fn(|h| {
+            let turns = (h + 1) as f64 * turns;
+            let (sin, cos) = libm::sincos(TAU * (turns - turns.floor()));
+            [sin, cos]
+        }))
+    }
+
+    /// What belongs to the sine and the cosine of pair `n` of the rival's columns.
+    fn pair(&self, n: usize, [sine, cosine]: [f64; 2]) -> [f64; 2] {
+        let [sin, cos] = self.0[n / 2];
+        [sine * cos + cosine * sin, cosine * cos - sine * sin]
+    }
+
+    /// What belongs to all of the rival's columns.
+    fn columns(&self, row: &[f64]) -> [f64; COLUMNS] {
+        let mut out = [0.0; COLUMNS];
+        let pairs = row.as_chunks().0.iter().zip(out.as_chunks_mut().0);
+        for (n, (pair, out)) in pairs.enumerate() {
+            *out = self.pair(n, *pair);
+        }
+        out
+    }
 }
 
 /// Sine and cosine of every harmonic at every angle: the first from the library, the others by turning on.
@@ -163,10 +275,13 @@ pub(super) fn drifting(fit: &Fit, turns: f64, train: &Train) -> Vec<Wave> {
         if grid.len() < 3 {
             continue;
         }
-        let scored = each(&grid, |trial| {
-            let score = ln_rival(fit, trial.order) + trial.ln_weight;
-            (trial.order, score)
-        });
+        let orders: Vec<f64> = grid.iter().map(|trial| trial.order).collect();
+        let with_prior = |(trial, ln): (&Trial, f64)| (trial.order, ln + trial.ln_weight);
+        let scored: Vec<(f64, f64)> = grid
+            .iter()
+            .zip(ln_rivals(fit, &orders))
+            .map(with_prior)
+            .collect();
         for order in peaks(&scored, APART / turns) {
             for harmonic in [1.0, 2.0] {
                 for kind in [Kind::Torque, Kind::Angle] {
@@ -202,7 +317,7 @@ fn peaks(scored: &[(f64, f64)], apart: f64) -> Vec<f64> {
 
 #[cfg(test)]
 mod tests {
-    use super::super::fixture::{fit, nodes, train};
+    use super::super::fixture::{coasts, fit, nodes, train};
     use super::super::nuisance::{Columns, waves};
     use super::*;
 
@@ -280,6 +395,24 @@ mod tests {
         let mean: f64 = ln.iter().map(|l| libm::exp(*l)).sum::<f64>() / 12.0;
         let rival = ln_rival(&fit, order);
         assert!((rival - libm::log(mean)).abs() < 1e-6, "{rival} {ln:?}");
+    }
+
+    #[test]
+    fn neighbours_that_share_a_sweep_are_as_if_alone() {
+        let nodes = nodes(4, 4000, 6);
+        let runs = coasts(&nodes);
+        assert!(runs.len() > 10);
+        let fit = fit(&nodes, &runs);
+        let pitch = 5e-5;
+        let orders: Vec<f64> = (0..40).map(|k| 0.83 + pitch * f64::from(k)).collect();
+        assert!(group(&fit, &orders) >= LEAST_GROUP);
+        let mut far = 0.0f64;
+        for (order, shared) in orders.iter().zip(ln_rivals(&fit, &orders)) {
+            let alone = ln_rival(&fit, *order);
+            assert!((shared - alone).abs() < 0.05, "{order}: {shared} {alone}");
+            far = far.max((alone - ln_rival(&fit, orders[0])).abs());
+        }
+        assert!(far > 1.0, "orders that differ: {far}");
     }
 
     #[test]
