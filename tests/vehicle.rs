@@ -278,9 +278,23 @@ fn everything_of_the_file_is_there() {
         vehicle.setup("plug_in_warm").unwrap().test,
         SetupTest::Pull {
             plug_in: true,
-            warm: true
+            warm: Some(true)
         }
     );
+}
+
+/// A setup that does not say whether the engine is warm leaves it unknown; the rest of the file stays usable.
+#[test]
+fn warm_may_be_left_away() {
+    let silent = PLOVER.replace("warm = true\n", "");
+    let vehicle = Vehicle::parse(&silent).unwrap();
+    let state = |name| vehicle.setup(name).unwrap().test.clone();
+    let pull = |warm| SetupTest::Pull {
+        plug_in: true,
+        warm,
+    };
+    assert_eq!(state("plug_in_warm"), pull(None));
+    assert_eq!(state("plug_in_cold"), pull(Some(false)));
 }
 
 /// `(what stands in the file, what replaces it, words of the message)`; the place must be that of the change.

@@ -199,7 +199,8 @@ fn leak(args: &SimulateArgs, setup: &Setup) -> Made {
 
 fn pull(args: &SimulateArgs, setup: &Setup) -> Made {
     let of_plover = |car: EngineScenario| match setup.test {
-        SetupTest::Pull { plug_in, warm } => car.in_state(plug_in, warm),
+        // An engine of which nothing is said is cold.
+        SetupTest::Pull { plug_in, warm } => car.in_state(plug_in, warm == Some(true)),
         _ => car,
     };
     let scenario = match args.car {

@@ -270,12 +270,12 @@ fn pull(stated: &Stated, vehicle: Option<&Vehicle>, sources: &[Source]) -> PullS
         calibration: stated.calibrations.share(Test::Pull, sources),
         sensor: force_identity(sources).and_then(|i| serial(&i.serial)),
         plug_out: engine.is_some_and(|(plug_in, _)| !plug_in),
-        warm: engine.map(|(_, warm)| warm),
+        warm: engine.and_then(|(_, warm)| warm),
     }
 }
 
-/// State of the engine in the setup that was stated: plug in, warm.
-fn engine(stated: &Stated, vehicle: Option<&Vehicle>) -> Option<(bool, bool)> {
+/// State of the engine in the setup that was stated: plug in, and warm where the file says so or not.
+fn engine(stated: &Stated, vehicle: Option<&Vehicle>) -> Option<(bool, Option<bool>)> {
     let name = stated.setup.as_ref()?;
     let setup = vehicle?
         .setups_of(Test::Pull.word())

@@ -55,9 +55,15 @@ fn setup(page: &mut Page, about: About) {
     let label = setup.label.as_deref().unwrap_or(&setup.name);
     page.say(format!("Setup: {label}."));
     if let SetupTest::Pull { warm, .. } = setup.test {
-        let state = if warm { "warm" } else { "cold" };
+        let state = match warm {
+            Some(true) => "Engine warm: compare only with pulls of a warm engine",
+            Some(false) => "Engine cold: compare only with pulls of a cold engine",
+            None => {
+                "Engine cold or warm, the vehicle file does not say: compare only with pulls of a like engine"
+            }
+        };
         page.say(format!(
-            "Engine {state}: compare only with pulls of a {state} engine; warmth alone takes about a tenth of the force."
+            "{state}; warmth alone takes about a tenth of the force."
         ));
     }
 }
@@ -243,4 +249,36 @@ fn record(page: &mut Page, finding: &PullFinding) {
     }
     remarks::calibration(page, finding.calibration, "force");
     remarks::common(page, &quality.common);
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::vehicle::Vehicle;
+
+    #[test]
+    fn the_state_of_the_engine_is_said_where_it_is_known() {
+        let file = include_str!("../../captures/plover-8.toml");
+        let silent = file.replace("warm = true\n", "");
+        for (file, said) in [
+            (
+                file,
+                "Engine warm: compare only with pulls of a warm engine",
+            ),
+            (&silent, "the vehicle file does not say"),
+        ] {
+            let vehicle = Vehicle::parse(file).expect("a car's file");
+            let mut page = Page::default();
+            let about = About {
+                source: "x.csv",
+                vehicle: Some(&vehicle),
+                setup: Some("plug_in_warm"),
+                picture: false,
+            };
+            setup(&mut page, about);
+            let text = page.finish();
+            let words = text.split_whitespace().collect::<Vec<&str>>().join(" ");
+            assert!(words.contains(said), "{words}");
+        }
+    }
 }

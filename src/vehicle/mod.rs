@@ -189,8 +189,8 @@ pub enum SetupTest {
     Pull {
         /// The glow plug is fitted.
         plug_in: bool,
-        /// The engine is warm.
-        warm: bool,
+        /// The engine is warm (`true`) or cold; `None` where the file does not say.
+        warm: Option<bool>,
     },
 }
 

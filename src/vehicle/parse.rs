@@ -398,7 +398,7 @@ fn pull_setup(table: &Table) -> Result<SetupTest, Fault> {
     let plug = table.need("plug", one_of(table, "plug", ["in", "out"])?)?;
     Ok(SetupTest::Pull {
         plug_in: plug == 0,
-        warm: table.need("warm", table.flag("warm")?)?,
+        warm: table.flag("warm")?,
     })
 }
 

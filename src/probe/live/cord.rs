@@ -150,7 +150,8 @@ impl Cord {
     /// A pull test begins.
     pub fn begin(&mut self, car: &Car, setup: Option<&str>, seed: u64) {
         let (plug_in, warm) = match car.setup("pull", setup) {
-            Some(SetupTest::Pull { plug_in, warm }) => (*plug_in, *warm),
+            // An engine of which nothing is said is cold.
+            Some(SetupTest::Pull { plug_in, warm }) => (*plug_in, *warm == Some(true)),
             _ => (true, false),
         };
         self.session = Some(Session {
