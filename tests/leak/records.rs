@@ -54,6 +54,47 @@ fn records_that_hold_no_test_are_refused() {
     }
 }
 
+/// Pumped beyond what the sensor reads, a leaking tank stands still at the sensor's end and looks tight.
+#[test]
+fn a_sensor_at_its_end_shows_no_leak() {
+    let readings = simulate(&TankScenario::plover(), 3).readings;
+    let cut = |at_pa: f64| -> Vec<PressureReading> {
+        let low = |r: &PressureReading| PressureReading {
+            pressure_pa: r.pressure_pa.min(at_pa),
+            ..*r
+        };
+        readings.iter().map(low).collect()
+    };
+    refused("clipped", of_tank(), &cut(12e3));
+    // It leaves the end within the hold; the settling is not seen all the same.
+    let held = analyze(of_tank(), &readings);
+    let then = |t_s: f64| {
+        let i = held.trace.t_s.iter().position(|t| *t > t_s).unwrap();
+        held.trace.pressure_pa[i] + readings[0].pressure_pa
+    };
+    refused("clipped", of_tank(), &cut(then(10.0)));
+    // The first second is not fitted.
+    assert_eq!(code(&analyze(of_tank(), &cut(then(0.4)))), "none");
+}
+
+/// A tight tank on a converter of 8 bits or fewer repeats its readings, but the settling takes it off the highest one.
+#[test]
+fn coarse_steps_are_no_end_of_the_sensor() {
+    for seed in 0..20 {
+        let mut scenario = TankScenario {
+            leak_rate_pa_m3_s: 0.0,
+            ..TankScenario::drawn(seed)
+        };
+        scenario.sensor.lsb_pa = 400.0;
+        scenario.sensor.noise_pa = 20.0;
+        scenario.sensor.hum = (0.0, 50.0);
+        let finding = analyze(of_tank(), &simulate(&scenario, seed).readings);
+        assert_eq!(code(&finding), "none", "seed {seed}");
+        let flags = &finding.quality.common.flags;
+        assert!(flags.contains(&"not_dithered".into()), "seed {seed}");
+    }
+}
+
 #[test]
 fn settings_that_cannot_be_met_are_refused() {
     let readings = record(67.0, pumped(steady));

@@ -43,7 +43,7 @@ const SHOWN_EVERY_S: f64 = 1.0;
 /// From here on the finding is the measure's own, s.
 const MEASURED_FROM_S: f64 = 20.0;
 /// Refusals that a longer hold does not mend.
-const FOR_GOOD: [&str; 2] = ["no_pressure", "disturbed"];
+const FOR_GOOD: [&str; 3] = ["no_pressure", "disturbed", "clipped"];
 
 /// What the hands do now.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, JsonSchema)]

@@ -1,6 +1,8 @@
 //! Readings as they come, summed into bins of 0.05 s: the common measure of the 0.1 s means that find the end of
 //! pumping and of the 0.25 s blocks that start there. One reading costs a fixed number of operations.
 
+use std::cmp::Ordering;
+
 use crate::reading::PressureReading;
 
 /// Length of a bin, microseconds.
@@ -42,6 +44,10 @@ pub(super) struct Sums {
     pub pairs: u32,
     /// Smallest difference that is not zero; infinite when there was none.
     pub step: f64,
+    /// Highest pressure above the first of the record, Pa (minus infinity without readings), and how many readings are
+    /// exactly there.
+    top: f64,
+    top_n: u32,
     /// Temperatures, K.
     pub tank_n: u32,
     pub tank_k: f64,
@@ -51,6 +57,7 @@ impl Sums {
     fn none() -> Self {
         Self {
             step: f64::INFINITY,
+            top: f64::NEG_INFINITY,
             ..Self::default()
         }
     }
@@ -63,9 +70,19 @@ impl Sums {
         self.p += p;
         self.pp += p * p;
         self.tp += t * p;
+        self.reach(p, 1);
         if let Some(tank_k) = tank_k.filter(|k| TANK_K.contains(k)) {
             self.tank_n += 1;
             self.tank_k += tank_k;
+        }
+    }
+
+    /// Adds `n` readings at a height.
+    fn reach(&mut self, p: f64, n: u32) {
+        match p.total_cmp(&self.top) {
+            Ordering::Less => {}
+            Ordering::Equal => self.top_n += n,
+            Ordering::Greater => (self.top, self.top_n) = (p, n),
         }
     }
 
@@ -87,6 +104,7 @@ impl Sums {
         self.dd += other.dd;
         self.pairs += other.pairs;
         self.step = self.step.min(other.step);
+        self.reach(other.top, other.top_n);
         self.tank_n += other.tank_n;
         self.tank_k += other.tank_k;
     }
@@ -99,6 +117,11 @@ impl Sums {
     /// Mean pressure above the first of the record, Pa.
     pub fn mean_p(&self) -> f64 {
         self.p / f64::from(self.n.max(1))
+    }
+
+    /// There are readings, and every one stands exactly at `top` (Pa above the first of the record).
+    pub fn is_all_at(&self, top: f64) -> bool {
+        self.n > 0 && self.top_n == self.n && self.top.total_cmp(&top).is_eq()
     }
 
     /// Standard deviation about the stretch's own straight line, Pa; `None` below 4 readings.
@@ -221,6 +244,12 @@ impl Samples {
     /// Pressure that all means are taken from, Pa.
     pub fn base_pa(&self) -> f64 {
         self.first.map_or(0.0, |(_, p)| p)
+    }
+
+    /// Highest reading above the first of the record, Pa; minus infinity without readings.
+    pub fn top(&self) -> f64 {
+        let tops = self.bins.iter().map(|bin| bin.sums.top);
+        tops.fold(f64::NEG_INFINITY, f64::max)
     }
 
     /// From the first reading to the end of the last, s: the last one counts for one mean spacing.
