@@ -151,10 +151,10 @@ fn leak_change(leak: &LeakComparison) -> Vec<String> {
     said
 }
 
-/// A leak rate in the trade's unit, `at most` where it is not told apart from none.
+/// A leak rate in the trade's unit, `at most` where it is not told apart from none; no leak is less than nought.
 fn leak_rate(rate: Estimate) -> String {
     let s = shown(rate.scaled(1.0 / CM3_PER_MIN));
-    if rate.lo95 <= 0.0 {
+    if rate.lo95 <= 0.0 && rate.hi95 > 0.0 {
         format!("at most {}", s.hi)
     } else {
         format!("{} ({})", s.value, s.range())

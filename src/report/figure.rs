@@ -9,7 +9,7 @@ use crate::{inspect::Finding, reading::Estimate, units::CM3_PER_MIN};
 /// A figure with its range.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Figure {
-    /// The value; `at most ...` of a leak that is not told apart from none.
+    /// The value; `at most ...` of a leak that is not told apart from none, unless the pressure rises.
     pub value: String,
     /// What it counts: `cm3 of air a minute`.
     pub unit: &'static str,
@@ -46,7 +46,7 @@ pub fn figure(finding: &Finding) -> Option<Figure> {
             let rate = leak.leak_rate_pa_m3_s?.scaled(1.0 / CM3_PER_MIN);
             let limit = leak.limit_leak_rate_pa_m3_s.map(|q| q / CM3_PER_MIN);
             let mut figure = Figure::of(rate, limit, "cm3 of air a minute");
-            if rate.lo95 <= 0.0 {
+            if rate.lo95 <= 0.0 && !leak.rises() {
                 let s = limit.map_or_else(|| shown(rate), |limit| shown_against(rate, limit));
                 figure.value = format!("at most {}", s.hi);
             }

@@ -52,7 +52,11 @@ fn result(page: &mut Page, finding: &LeakFinding, rate: Estimate) {
         .p_ref_pa
         .map_or_else(String::new, |pa| format!(" at {} kPa", stated(pa / 1e3)));
     page.heading("result");
-    if rate.lo95 <= 0.0 {
+    if finding.rises() {
+        page.say(format!(
+            "No leak shows{at}: the pressure rises, and a leak can only make it fall."
+        ));
+    } else if rate.lo95 <= 0.0 {
         page.say(format!(
             "Not told apart from a tight tank{at}: the leak is at most {} cm3 of air a minute.",
             s.hi
@@ -160,6 +164,9 @@ fn regime(page: &mut Page, finding: &LeakFinding) {
 const RULES: f64 = 0.5;
 
 fn next(finding: &LeakFinding, about: About) -> String {
+    if finding.rises() {
+        return "Let the air out. Let the tank settle until nothing warms or feeds it, then pump and hold again.".into();
+    }
     let mostly = |source: &str| {
         finding
             .budget
@@ -340,6 +347,27 @@ mod tests {
                 "The volume stated was used",
                 "never within",
             ],
+        );
+    }
+
+    /// No leak is less than nought, so a rise is not "at most" anything.
+    #[test]
+    fn a_rise_is_said_as_one() {
+        let mut scenario = TankScenario::plover_healthy();
+        scenario.sensor.drift_pa_s = 40.0;
+        let page = words(&scenario, |_| {});
+        says(
+            &page,
+            &[
+                "No leak shows at",
+                "the pressure rises, and a leak can only make it fall",
+                "settle until nothing warms or feeds it, then pump and hold again",
+                "fuel vapour, a hand, the pump",
+            ],
+        );
+        assert!(
+            !page.contains("at most") && !page.contains("nothing to do"),
+            "{page}"
         );
     }
 

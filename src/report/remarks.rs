@@ -33,6 +33,10 @@ const FLAGS: &[(&str, &str)] = &[
         "The pressure was let off before the end; the hold was taken to end there.",
     ),
     (
+        "pressure_rises",
+        "The pressure rises by more than drift and heat explain: something warms or feeds the tank (fuel vapour, a hand, the pump), and a leak may hide behind that. Drain and flush it, let it settle, touch nothing, and repeat.",
+    ),
+    (
         "thermometer_not_used",
         "The tank's thermometer gave too few readings in the hold and was not used.",
     ),

@@ -1,6 +1,6 @@
 //! Bad and odd records: refused with what to do, or measured all the same; never a panic, never a number that is none.
 
-use feelgauge::measure::leak::{Leak, LeakSettings};
+use feelgauge::measure::leak::{Leak, LeakFinding, LeakSettings};
 use feelgauge::physics::noise::Noise as Random;
 use feelgauge::physics::tank::{TankScenario, simulate};
 use feelgauge::reading::{PressureReading, Quality};
@@ -93,6 +93,25 @@ fn coarse_steps_are_no_end_of_the_sensor() {
         let flags = &finding.quality.common.flags;
         assert!(flags.contains(&"not_dithered".into()), "seed {seed}");
     }
+}
+
+/// Whatever raises the pressure, it is no leak: that is said, and no half-life.
+#[test]
+fn a_pressure_that_rises_is_said() {
+    let mut scenario = TankScenario::plover_healthy();
+    let of = |scenario: &TankScenario| analyze(of_tank(), &simulate(scenario, 3).readings);
+    let is_said = |finding: &LeakFinding| {
+        let flags = &finding.quality.common.flags;
+        flags.contains(&"pressure_rises".into())
+    };
+    let steady = of(&scenario);
+    assert!(!is_said(&steady) && !steady.rises());
+    scenario.sensor.drift_pa_s = 40.0;
+    let rising = of(&scenario);
+    assert_eq!(code(&rising), "none");
+    assert!(is_said(&rising) && rising.rises());
+    assert!(rising.leak_rate_pa_m3_s.unwrap().hi95 < 0.0);
+    assert!(rising.half_life_s.is_none() && rising.half_life_longer_than_s.is_none());
 }
 
 #[test]

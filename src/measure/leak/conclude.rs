@@ -23,6 +23,9 @@ pub const EARLY_EVERY_S: f64 = 5.0;
 /// Planned length of a hold, s: at its end the verdict is that of the 95 % interval.
 pub const PLANNED_HOLD_S: f64 = 60.0;
 
+/// Flag of a pressure that rises: no leak does that, so nothing bounds the half-life.
+const RISES: &str = "pressure_rises";
+
 /// How a slope becomes a rate: factor, m3, and relative standard uncertainties.
 #[derive(Clone, Copy, Debug, PartialEq)]
 struct Conversion {
@@ -115,6 +118,9 @@ pub(super) fn conclude(
         out.quality.common.flag("lid_rate_not_calibrated");
     } else {
         (out.half_life_s, out.half_life_longer_than_s) = derived::half_life(halving_pa, &slope);
+    }
+    if slope.hi95 <= 0.0 {
+        out.quality.common.flag(RISES);
     }
     out.equivalent_hole_m = out
         .leak_rate_pa_m3_s
@@ -226,6 +232,12 @@ impl LeakFinding {
 }
 
 impl LeakFinding {
+    /// The pressure rises by more than drift and heat explain: the whole interval of the leak lies below nought, and
+    /// something warms or feeds the tank. Flag `pressure_rises`.
+    pub fn rises(&self) -> bool {
+        self.quality.common.flags.iter().any(|flag| flag == RISES)
+    }
+
     /// Leak rate that is not exceeded with a probability (above 0, below 1), Pa m3/s; `None` without one. At 0.025 and 0.975
     /// it is the interval of `leak_rate_pa_m3_s`, at [`EARLY_RISK`] and 1 less it that of the stop rule.
     pub fn leak_rate_quantile(&self, probability: f64) -> Option<f64> {

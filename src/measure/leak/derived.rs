@@ -105,7 +105,7 @@ pub(super) fn halving_pa(shares: &Shares, p_ref_pa: f64, ambient_pa: f64) -> f64
     shares.fall_time_s((p_ref_pa, 0.5 * p_ref_pa), 1.0, p_ref_pa, ambient_pa)
 }
 
-/// Half-life of the gauge pressure, or what it is longer than.
+/// Half-life of the gauge pressure, or what it is longer than; neither where the whole interval lies below nought.
 pub(super) fn half_life(halving_pa: f64, slope: &Estimate) -> (Option<Estimate>, Option<f64>) {
     if slope.lo95 > 0.0 {
         let value = halving_pa / slope.value;

@@ -197,7 +197,7 @@ pub struct LeakFinding {
     pub slope_pa_s: Option<Estimate>,
     /// Time in which the gauge pressure falls from `p_ref_pa` to half of it, s; null when the leak is not told apart from none.
     pub half_life_s: Option<Estimate>,
-    /// Then: the half-life is longer than this, s (97.5 %).
+    /// Then: the half-life is longer than this, s (97.5 %); null when the pressure rises, which bounds nothing.
     pub half_life_longer_than_s: Option<f64>,
     /// Gauge pressure at which the leak is stated, Pa.
     pub p_ref_pa: Option<f64>,

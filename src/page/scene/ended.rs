@@ -262,6 +262,13 @@ impl Next {
 }
 
 fn after_leak(leak: &LeakFinding, car: Option<&Vehicle>, setup: Option<&str>) -> Next {
+    if leak.rises() {
+        return Next::of(
+            "Let the air out. Let the tank settle until nothing warms or feeds it, then pump and hold again.",
+            "The pressure rises, and a leak can only make it fall: fuel vapour, a hand or the pump raises it, and a leak may hide behind that.",
+        )
+        .taking(Test::Leak, setup, "Pump again");
+    }
     match leak.verdict {
         Some(Verdict::Within) => Next::of("The tank holds. Let the air out.", as_tight(leak)),
         Some(Verdict::Outside) => rule_out(car, setup),
