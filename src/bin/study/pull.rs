@@ -1,11 +1,17 @@
 //! Pull: strokes counted, peaks and their intervals, by sample rate, filter order and noise; cadence, start, the cord's end.
 
-use feelgauge::physics::engine::{EngineScenario, Probe};
+use std::f64::consts::PI;
+
+use feelgauge::measure::pull::{PullReport, PullSettings};
+use feelgauge::physics::Simulated;
+use feelgauge::physics::engine::{EngineScenario, Probe, PullTruth, simulate};
+use feelgauge::physics::noise::Noise;
+use feelgauge::reading::ForceReading;
 
 use crate::figure::{Good, Sheet, Unit, design};
 use crate::numbers::Numbers;
 use crate::plan::{Plan, seeds, tell};
-use crate::score::{Score, run};
+use crate::score::{Score, measure, two_highest};
 use crate::strokes;
 
 /// Pulls a session of the population.
@@ -228,24 +234,40 @@ fn cord_end(plan: &Plan) -> Sheet {
         format!("{}, {PULLS} pulls each", seeds(first, engines)),
     );
     let (mut clean, mut fired) = (0, 0);
-    let mut error = Numbers::default();
+    let (mut error, mut highest) = (Numbers::default(), Numbers::default());
     for seed in (first..).take(engines) {
-        let mut scenario = EngineScenario {
+        let scenario = EngineScenario {
             probe: Probe::new(200, 1),
             ..EngineScenario::drawn(seed)
         };
-        let (whole, _) = run(&scenario, seed);
+        let Simulated {
+            mut readings,
+            truth,
+        } = simulate(&scenario, seed);
+        let whole = measure(&readings, PullSettings::default());
         clean += whole.pulls.len();
         fired += whole.pulls.iter().filter(|p| p.cord_end).count();
-        scenario.cord_m = 0.8 * scenario.hand.reach_m;
-        let (finding, truth) = run(&scenario, seed);
-        for pull in truth.pulls.iter().filter(|p| p.stop_s.is_some()) {
-            let near =
-                |p: &&feelgauge::measure::pull::PullReport| (p.start_s - pull.start_s).abs() < 0.3;
+        let mut noise = Noise::new(seed, 81);
+        for pull in &truth.pulls {
+            let spike = Spike::after(pull, &mut noise);
+            readings.iter_mut().for_each(|r| spike.jerk(r, 0.005));
+        }
+        let finding = measure(&readings, PullSettings::default());
+        for pull in &truth.pulls {
+            let near = |p: &&PullReport| (p.start_s - pull.start_s).abs() < 0.3;
             let report = finding.pulls.iter().find(near);
-            if let Some(peak) = report.and_then(|r| r.peak_n) {
-                error.0.push(peak.value / pull.peak_n - 1.0);
+            let found = report.and_then(|r| {
+                two_highest(r.strokes.iter().filter_map(|s| s.peak_n.map(|f| f.value)))
+            });
+            let true_n = two_highest(pull.strokes.iter().map(|s| s.peak_n));
+            if let (Some(found), Some(true_n)) = (found, true_n) {
+                error.0.push(found / true_n - 1.0);
             }
+            let at = |r: &&ForceReading| {
+                (pull.start_s..pull.end_s + 0.2).contains(&(r.t_us as f64 * 1e-6))
+            };
+            let most = readings.iter().filter(at).map(|r| r.force_n);
+            highest.0.push(most.fold(0.0, f64::max) / pull.peak_n - 1.0);
         }
     }
     sheet.share(
@@ -254,19 +276,57 @@ fn cord_end(plan: &Plan) -> Sheet {
         Good::Low,
         design(0.0, 400),
     );
-    sheet.value(
-        "peak with the stop in the record: error, median",
-        error.quantile(0.5),
-        Unit::FinePercent,
-        Good::Small,
-        design(0.006, 400),
-    );
-    sheet.value(
-        "the same, 97.5 % below",
-        error.quantile(0.975),
-        Unit::Percent,
-        Good::Low,
-        design(0.18, 400),
-    );
+    for (what, value, unit, good, stated) in [
+        (
+            "highest reading over the true peak, median",
+            highest.quantile(0.5),
+            Unit::Percent,
+            Good::Alike,
+            design(1.26, 400),
+        ),
+        (
+            "mean of the two highest strokes with the stop in the record: error, median",
+            error.quantile(0.5),
+            Unit::FinePercent,
+            Good::Small,
+            design(0.006, 400),
+        ),
+        (
+            "the same, 97.5 % below",
+            error.quantile(0.975),
+            Unit::Percent,
+            Good::Low,
+            design(0.18, 400),
+        ),
+    ] {
+        sheet.value(what, value, unit, good, stated);
+    }
+    sheet.note("The stop is a half-sine of 60 to 160 N and 8 to 20 ms that is added where the hand turns round.");
     sheet
+}
+
+/// The jerk of a cord at its stop, a half-sine.
+struct Spike {
+    at_s: f64,
+    width_s: f64,
+    top_n: f64,
+}
+
+impl Spike {
+    fn after(pull: &PullTruth, noise: &mut Noise) -> Self {
+        Self {
+            at_s: pull.end_s,
+            width_s: noise.uniform(0.008, 0.020),
+            top_n: noise.uniform(60.0, 160.0),
+        }
+    }
+
+    /// Adds to a reading its mean over the `dt_s` before.
+    fn jerk(&self, reading: &mut ForceReading, dt_s: f64) {
+        let angle = |t_s: f64| PI * ((t_s - self.at_s) / self.width_s).clamp(0.0, 1.0);
+        let t_s = reading.t_us as f64 * 1e-6;
+        let area =
+            self.top_n * self.width_s / PI * (libm::cos(angle(t_s - dt_s)) - libm::cos(angle(t_s)));
+        reading.force_n += area / dt_s;
+    }
 }

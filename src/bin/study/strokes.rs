@@ -3,11 +3,13 @@
 
 use std::f64::consts::PI;
 
+use feelgauge::measure::pull::UsablePull;
 use feelgauge::physics::engine::{EngineScenario, Probe, PullTruth, simulate};
 
 use crate::figure::{Good, Sheet, Unit, design};
 use crate::numbers::{Numbers, whole};
 use crate::plan::{Plan, seeds};
+use crate::score::run;
 
 /// Engines, and the pulls of each that tell the strokes' width.
 const ENGINES: usize = 120;
@@ -64,31 +66,46 @@ pub fn sheet(plan: &Plan) -> Sheet {
     sheet
 }
 
-/// Mean of the two highest strokes; three or more passages of top dead centre.
-fn two_highest(pull: &PullTruth) -> Option<f64> {
-    let mut peaks: Vec<f64> = pull.strokes.iter().map(|s| s.peak_n).collect();
-    peaks.sort_by(|a, b| b.total_cmp(a));
-    (peaks.len() >= 3).then(|| f64::midpoint(peaks[0], peaks[1]))
-}
-
-/// Truths of an engine's pulls, simulated anew.
-fn pulls(scenario: &EngineScenario, speed_sd: f64, pulls: usize, seed: u64) -> Vec<PullTruth> {
-    let mut scenario = EngineScenario { pulls, ..*scenario };
+/// An engine's usable pulls as a probe of 200 Hz sees them, which is how the design study took its spreads; and how many
+/// began with one of their two highest strokes.
+fn pulls(
+    scenario: &EngineScenario,
+    speed_sd: f64,
+    pulls: usize,
+    seed: u64,
+) -> (Vec<UsablePull>, usize) {
+    let mut scenario = EngineScenario {
+        probe: Probe::new(200, 1),
+        pulls,
+        ..*scenario
+    };
     scenario.hand.speed_sd = speed_sd;
-    simulate(&scenario, seed).truth.pulls
+    let finding = run(&scenario, seed).0;
+    let usable = finding.pulls.iter().filter(|p| p.strokes.len() >= 3);
+    let first = usable.filter(|p| {
+        let peak = |k: usize| p.strokes[k].peak_n.map(|f| f.value);
+        (1..p.strokes.len()).filter(|k| peak(*k) > peak(0)).count() < 2
+    });
+    let first = first.count();
+    (finding.usable, first)
 }
 
 /// Mean P of an engine.
 fn mean_peak(scenario: &EngineScenario, seed: u64) -> f64 {
-    let all = pulls(scenario, 0.03, STATE, seed);
-    Numbers(all.iter().filter_map(two_highest).collect())
+    let (all, _) = pulls(scenario, 0.03, STATE, seed);
+    Numbers(all.iter().map(|p| libm::exp(p.ln_peak)).collect())
         .mean()
         .0
 }
 
 /// Median highest force of an engine whose plug is out.
 fn open_peak(scenario: &EngineScenario, warm: bool, seed: u64) -> f64 {
-    let all = pulls(&scenario.in_state(false, warm), 0.2, STATE, seed);
+    let mut scenario = EngineScenario {
+        pulls: STATE,
+        ..scenario.in_state(false, warm)
+    };
+    scenario.hand.speed_sd = 0.2;
+    let all: Vec<PullTruth> = simulate(&scenario, seed).truth.pulls;
     Numbers(all.iter().map(|p| p.peak_n).collect())
         .quantile(0.5)
         .0
@@ -131,21 +148,11 @@ impl Population {
     /// How force goes with cadence, and what is left of its spread.
     fn line(&mut self, seed: u64) {
         let engine = EngineScenario::drawn(seed);
-        let (mut x, mut p) = (Vec::new(), Vec::new());
-        for pull in pulls(&engine, 0.2, LINE, seed + 1000) {
-            let (Some(c), Some(peak)) = (pull.cadence_hz, two_highest(&pull)) else {
-                continue;
-            };
-            x.push(libm::log(c));
-            p.push(libm::log(peak));
-            let higher = pull
-                .strokes
-                .iter()
-                .filter(|s| s.peak_n > pull.strokes[0].peak_n);
-            self.first.0 += usize::from(higher.count() < 2);
-            self.first.1 += 1;
-        }
-        let (x, p) = (Numbers(x), Numbers(p));
+        let (all, first) = pulls(&engine, 0.2, LINE, seed + 1000);
+        self.first.0 += first;
+        self.first.1 += all.len();
+        let x = Numbers(all.iter().map(|u| u.ln_cadence).collect());
+        let p = Numbers(all.iter().map(|u| u.ln_peak).collect());
         let n = x.0.len() as f64;
         let (mx, mp) = (x.mean().0, p.mean().0);
         let sxx: f64 = x.0.iter().map(|x| (x - mx) * (x - mx)).sum();
@@ -166,7 +173,7 @@ impl Population {
     fn states(&mut self, seed: u64) {
         let engine = EngineScenario::drawn(seed);
         let same = pulls(&engine, 0.03, STATE, seed + 2000);
-        let ln_p = Numbers(same.iter().filter_map(two_highest).map(libm::log).collect());
+        let ln_p = Numbers(same.0.iter().map(|u| u.ln_peak).collect());
         self.fixed.0.push(spread(&ln_p).0);
         // The same start angles and speeds in every state.
         let peak = mean_peak(&engine, seed + 3000);
