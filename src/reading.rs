@@ -255,4 +255,6 @@ pub struct Edge {
     pub t_us: u64,
     /// Index of the sensor, as in the vehicle file.
     pub sensor: u32,
+    /// Edges of the sensor may be missing before this one: lines were lost, a row was skipped, the probe began anew.
+    pub after_gap: bool,
 }

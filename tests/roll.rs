@@ -15,6 +15,8 @@ mod depth_study;
 mod guide;
 #[path = "roll/guide_study.rs"]
 mod guide_study;
+#[path = "roll/lost.rs"]
+mod lost;
 #[path = "roll/missed.rs"]
 mod missed;
 #[path = "roll/named.rs"]
@@ -40,7 +42,11 @@ fn train(setup: &str) -> Train {
 fn find(train: &Train, edges_us: &[u64]) -> RollFinding {
     let mut roll = Roll::new(RollSettings::new(train.clone()));
     for &t_us in edges_us {
-        roll.push(Edge { t_us, sensor: 0 });
+        roll.push(Edge {
+            t_us,
+            sensor: 0,
+            after_gap: false,
+        });
     }
     roll.finish(Quality::default())
 }

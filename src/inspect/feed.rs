@@ -6,7 +6,7 @@ mod lines;
 #[cfg(test)]
 mod tests;
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use super::{BACKWARD, Calibrations, Fate, Indication, Input, Reading, Row, Test, bare::BareLink};
 use crate::{
@@ -42,6 +42,8 @@ pub struct Feed {
     origin_us: Option<u64>,
     /// Time of the last reading that was passed on, of every sensor of a roll test (0 in the others).
     last_us: BTreeMap<u32, u64>,
+    /// Sensors of which no edge came since lines were lost.
+    after_gap: BTreeSet<u32>,
     /// Tank temperature that no pressure reading has carried yet, K.
     tank_k: Option<f64>,
     /// Lines that stand for the nominal scale of a channel.
@@ -72,6 +74,7 @@ impl Feed {
             probes: probes.collect(),
             origin_us: None,
             last_us: BTreeMap::new(),
+            after_gap: BTreeSet::new(),
             tank_k: None,
             calibrations: Calibrations::default(),
             quality: Quality::default(),

@@ -454,6 +454,7 @@ mod tests {
             let edge = |n: u64| Edge {
                 t_us: 1000 + n * step,
                 sensor,
+                after_gap: false,
             };
             Signal::Edges((0..400).map(edge).collect())
         };

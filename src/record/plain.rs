@@ -10,7 +10,10 @@
 //! UTF-8, byte-order mark allowed, LF or CRLF; columns after these are allowed and left alone. Times are microseconds,
 //! >= 0, strictly increasing (roll: for each sensor); a fraction is rounded.
 
-use std::{collections::BTreeMap, fmt};
+use std::{
+    collections::{BTreeMap, BTreeSet},
+    fmt,
+};
 
 use super::plain_row::{self, Row, RowFault};
 use crate::{
@@ -139,6 +142,8 @@ pub struct PlainFile {
     empty_line: Option<u64>,
     /// Time of the last row kept; roll: by sensor.
     last_us: BTreeMap<u32, u64>,
+    /// Sensors of which no row came since one was skipped.
+    after_gap: BTreeSet<u32>,
     quality: Quality,
 }
 
@@ -155,6 +160,7 @@ impl PlainFile {
             line: 1,
             empty_line: None,
             last_us: BTreeMap::new(),
+            after_gap: BTreeSet::new(),
             quality: Quality {
                 unprotected: true,
                 ..Quality::default()
@@ -248,7 +254,8 @@ impl PlainFile {
             Ok(row) => {
                 self.quality.lines += 1;
                 self.quality.rows += 1;
-                out(row.reading(self.test));
+                let after_gap = self.after_gap.remove(&row.sensor);
+                out(row.reading(self.test, after_gap));
                 Ok(())
             }
             Err(fault) => self.bad_row(self.line, &fault),
@@ -290,6 +297,7 @@ impl PlainFile {
                 ),
             });
         }
+        self.after_gap.extend(self.last_us.keys());
         self.quality.lines += 1;
         self.quality.count(fault.kind);
         Ok(())
@@ -343,7 +351,8 @@ impl PlainFile {
 }
 
 impl Row {
-    fn reading(self, test: Test) -> Reading {
+    /// `after_gap`: rows before it were skipped.
+    fn reading(self, test: Test, after_gap: bool) -> Reading {
         match test {
             Test::Leak => Reading::Pressure(PressureReading {
                 t_us: self.t_us,
@@ -357,6 +366,7 @@ impl Row {
             Test::Roll => Reading::Edge(Edge {
                 t_us: self.t_us,
                 sensor: self.sensor,
+                after_gap,
             }),
         }
     }
@@ -482,6 +492,17 @@ mod tests {
         let (readings, _) = read(Test::Roll, b"t_us,sensor\n5,0\n3,1\n6,0\n").unwrap();
         assert_eq!(readings.len(), 3);
         assert!(message(Test::Roll, b"t_us,sensor\n5,0\n7,1\n5,0\n").starts_with("4: "));
+    }
+
+    #[test]
+    fn the_next_edge_of_every_sensor_after_a_skipped_row_says_so() {
+        let text = b"t_us,sensor\n1,0\n2,1\n3,x\n4,0\n5,0\n6,1\n";
+        let (readings, _) = read_in_pieces(Test::Roll, true, &[text]).unwrap();
+        let after_gap: Vec<bool> = readings
+            .iter()
+            .map(|r| matches!(r, Reading::Edge(e) if e.after_gap))
+            .collect();
+        assert_eq!(after_gap, [false, false, true, false, true]);
     }
 
     #[test]

@@ -89,6 +89,10 @@ const FLAGS: &[(&str, &str)] = &[
         "More than three magnets in a hundred passed without an edge, so the count may have slipped by one. Bring the sensor closer to the magnets and take the record again.",
     ),
     (
+        "edges_lost",
+        "Edges are missing for longer than can be counted across, so where the shafts stand afterwards is not known: only the longest stretch between such places was judged. Look at the probe's cable and its port, then take the record again.",
+    ),
+    (
         "wheel_speed_unlikely",
         "By the vehicle file the wheels would have turned at a speed that no hand gives them. Look on which shaft the sensor sits, count its magnets, and check the setup: where one of them is wrong, the part named is wrong.",
     ),

@@ -11,7 +11,7 @@ use feelgauge::reading::ForceReading;
 use crate::figure::{Good, Sheet, Unit, design};
 use crate::numbers::Numbers;
 use crate::plan::{Plan, seeds, tell};
-use crate::score::{Score, measure, two_highest};
+use crate::score::{Score, measure};
 use crate::strokes;
 
 /// Pulls a session of the population.
@@ -303,6 +303,13 @@ fn cord_end(plan: &Plan) -> Sheet {
     }
     sheet.note("The stop is a half-sine of 60 to 160 N and 8 to 20 ms that is added where the hand turns round.");
     sheet
+}
+
+/// Mean of the two highest strokes, of three or more.
+fn two_highest(peaks_n: impl Iterator<Item = f64>) -> Option<f64> {
+    let mut peaks: Vec<f64> = peaks_n.collect();
+    peaks.sort_by(|a, b| b.total_cmp(a));
+    (peaks.len() >= 3).then(|| f64::midpoint(peaks[0], peaks[1]))
 }
 
 /// The jerk of a cord at its stop, a half-sine.

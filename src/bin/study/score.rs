@@ -98,13 +98,6 @@ impl Score {
     }
 }
 
-/// Mean of the two highest strokes, of three or more.
-pub fn two_highest(peaks_n: impl Iterator<Item = f64>) -> Option<f64> {
-    let mut peaks: Vec<f64> = peaks_n.collect();
-    peaks.sort_by(|a, b| b.total_cmp(a));
-    (peaks.len() >= 3).then(|| f64::midpoint(peaks[0], peaks[1]))
-}
-
 /// Every high passage found, nothing invented; a hump behind the last passage may be one.
 pub fn counted_exactly(report: &PullReport, truth: &PullTruth) -> bool {
     let mut heights: Vec<f64> = truth.strokes.iter().map(|s| s.peak_n).collect();

@@ -205,6 +205,7 @@ mod tests {
             let edge = crate::reading::Edge {
                 t_us: k * 25_000,
                 sensor: 0,
+                after_gap: false,
             };
             seen.reading(Reading::Edge(edge));
         }

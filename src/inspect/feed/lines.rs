@@ -34,7 +34,10 @@ impl Feed {
             Standing::Broken => return,
         };
         let feeds = self.feeder() == Some(probe);
-        self.quality.gaps += u64::from(gap && feeds);
+        if gap && feeds {
+            self.quality.gaps += 1;
+            self.after_gap.extend(self.last_us.keys());
+        }
         match line.message {
             Message::Identity(identity) => self.identify(probe, identity),
             Message::Samples(samples) => self.samples(about, feeds, &samples, out),
@@ -43,7 +46,12 @@ impl Feed {
                 for &t_us in edges.times_us() {
                     let seen = self.edge(about, edges.channel, t_us);
                     let (t_us, sensor) = (seen.probe_us.unwrap_or_default(), edges.channel.into());
-                    self.pass(counts, Reading::Edge(Edge { t_us, sensor }), seen, out);
+                    let edge = Edge {
+                        t_us,
+                        sensor,
+                        after_gap: self.after_gap.remove(&sensor),
+                    };
+                    self.pass(counts, Reading::Edge(edge), seen, out);
                 }
             }
             _ => {}

@@ -272,3 +272,30 @@ proptest::proptest! {
         proptest::prop_assert!(quality.lines >= whole);
     }
 }
+
+#[test]
+fn the_first_edge_after_lost_lines_says_so() {
+    let source = wire(ProbeKind::Hall, &[Unit::Edge, Unit::Edge]);
+    let feed = Feed::new(Test::Roll, vec![source], vec![0, 1]);
+    let mut encoder = Encoder::default();
+    let mut edges = |channel, times: &[u32]| {
+        let edges = crate::wire::Edges::new(channel, times).unwrap();
+        encoder.line(&Message::Edges(edges)).unwrap()
+    };
+    let lines = [
+        edges(0, &[1000, 3000]),
+        edges(1, &[1500]),
+        edges(0, &[5000]),
+        edges(0, &[7000, 9000]),
+        edges(1, &[9500]),
+    ];
+    // the third line is lost
+    let inputs: Vec<Input> = [0, 1, 3, 4].map(|n| row(0, 9, &lines[n])).into();
+    let (readings, quality) = run(feed, &inputs);
+    let after_gap: Vec<bool> = readings
+        .iter()
+        .map(|r| matches!(r, Reading::Edge(e) if e.after_gap))
+        .collect();
+    assert_eq!(after_gap, [false, false, false, true, false, true]);
+    assert_eq!(quality.gaps, 1);
+}

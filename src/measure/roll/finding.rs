@@ -181,7 +181,7 @@ pub struct RollQuality {
     pub detectable_at_hit_rate: Option<f64>,
     /// Turns of the sensed shaft from each magnet to the next, from the first counted edge's magnet on; sum 1.
     pub spacing: Option<Vec<f64>>,
-    /// Edges that were not counted: not later than the one before, or bounce.
+    /// Edges that were not counted: not later than the one before, bounce, or outside the stretch that was judged.
     pub edges_dropped: u64,
     /// Magnets that passed without an edge.
     pub edges_missed: u64,

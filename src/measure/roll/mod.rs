@@ -50,6 +50,7 @@ mod score;
 mod search;
 mod sensed;
 mod side_by_side;
+mod stretch;
 mod together;
 
 pub use car::{RollCar, RollSensor, SetupTrain};

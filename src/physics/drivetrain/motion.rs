@@ -271,7 +271,11 @@ fn edges(magnets: &Magnets, sensor: u32) -> Vec<Edge> {
     times.dedup();
     times
         .into_iter()
-        .map(|t_us| Edge { t_us, sensor })
+        .map(|t_us| Edge {
+            t_us,
+            sensor,
+            after_gap: false,
+        })
         .collect()
 }
 

@@ -132,7 +132,14 @@ impl World {
             probe("virtual-1", Feel::Tank(Tank::new(seed)), pressure(seed)),
             probe("virtual-2", Feel::Cord(Cord::new(seed)), force(seed)),
             probe("virtual-3", Feel::Wheel(Wheel::default()), {
-                boards::hall(&[Edge { t_us: 0, sensor }], seed)
+                boards::hall(
+                    &[Edge {
+                        t_us: 0,
+                        sensor,
+                        after_gap: false,
+                    }],
+                    seed,
+                )
             }),
         ];
         Self {

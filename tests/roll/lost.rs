@@ -1,0 +1,70 @@
+//! Records in which edges were lost on the way: how many, nobody knows.
+
+use feelgauge::measure::roll::{Roll, RollFinding, RollSettings};
+use feelgauge::physics::drivetrain::{DrivetrainScenario, SnagScenario, simulate};
+use feelgauge::reading::{Edge, Quality};
+
+/// A car of the population whose front ring gear snags, and its edges.
+fn car(seed: u64) -> (DrivetrainScenario, Vec<Edge>) {
+    let snag = SnagScenario {
+        part: "ring_f".into(),
+        depth: 1.6,
+        hit_rate: 0.6,
+        burst: None,
+    };
+    let car = DrivetrainScenario::drawn_healthy(seed, "one_fl");
+    let car = car.with_snag(snag).expect("it has a front ring gear");
+    let edges = simulate(&car, seed).readings;
+    (car, edges)
+}
+
+/// Finding of edges of which `lost` are missing from number `at` on; `told`: something says so.
+fn without(
+    car: &DrivetrainScenario,
+    edges: &[Edge],
+    at: usize,
+    lost: usize,
+    told: bool,
+) -> RollFinding {
+    let mut roll = Roll::new(RollSettings::new(car.train().clone()));
+    for (n, edge) in edges.iter().enumerate() {
+        if n < at || n >= at + lost {
+            roll.push(Edge {
+                after_gap: told && n == at + lost,
+                ..*edge
+            });
+        }
+    }
+    roll.finish(Quality::default())
+}
+
+#[test]
+fn lost_edges_name_no_other_part() {
+    let (mut found, mut wrong, mut surely) = (0, 0, 0);
+    for seed in 8_860_000_000..8_860_000_004 {
+        let (car, edges) = car(seed);
+        for (step, lost) in [(1, 3), (2, 3), (3, 5), (4, 10), (5, 5), (6, 3)] {
+            let finding = without(&car, &edges, step * edges.len() / 7, lost, true);
+            if let Some(snag) = finding.snags.iter().flatten().next() {
+                found += 1;
+                wrong += u32::from(snag.part != "ring_f");
+                surely += u32::from(snag.part != "ring_f" && snag.probability > 0.5);
+            }
+        }
+    }
+    assert!(found >= 12, "{found} of 24");
+    assert!(wrong <= 1 && surely == 0, "{wrong} and {surely} of {found}");
+}
+
+#[test]
+fn what_cannot_be_counted_across_is_cut_and_said() {
+    let (car, edges) = car(8_860_000_010);
+    let third = edges.len() / 3;
+    let whole = without(&car, &edges, third, 0, true);
+    assert!(whole.quality.common.flags.is_empty());
+    let one = without(&car, &edges, third, 1, true);
+    assert!(one.quality.common.flags.is_empty() && one.quality.edges_dropped == 0);
+    let many = without(&car, &edges, third, 20, true);
+    assert_eq!(many.quality.common.flags, ["edges_lost"]);
+    assert_eq!(many.quality.edges_dropped, third as u64);
+}
