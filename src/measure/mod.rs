@@ -6,6 +6,7 @@ pub mod cholesky;
 pub mod compare;
 pub mod guard;
 pub mod leak;
+mod logarithm;
 pub mod pull;
 pub mod roll;
 mod wide;

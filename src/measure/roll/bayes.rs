@@ -345,29 +345,6 @@ fn least(a: f64, b: f64) -> f64 {
     if a < b { a } else { b }
 }
 
-/// Logarithm of the sum of exponentials; minus infinity of nothing.
-pub(super) fn ln_sum_exp(ln: &[f64]) -> f64 {
-    let most = ln.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    if most == f64::NEG_INFINITY {
-        return most;
-    }
-    most + libm::log(ln.iter().map(|l| libm::exp(l - most)).sum())
-}
-
-/// Logarithm of the mean of exponentials.
-pub(super) fn ln_mean_exp(ln: &[f64]) -> f64 {
-    ln_sum_exp(ln) - libm::log(ln.len() as f64)
-}
-
-/// `ln(1 + e^x)`.
-pub(super) fn ln_one_plus_exp(x: f64) -> f64 {
-    if x > 0.0 {
-        x + libm::log1p(libm::exp(-x))
-    } else {
-        libm::log1p(libm::exp(x))
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::super::fixture::Random;

@@ -10,13 +10,13 @@ use serde::Serialize;
 
 use crate::reading::{LimitSource, Quality, Refusal, SOFTWARE};
 
-use super::bayes::{ln_mean_exp, ln_sum_exp};
 use super::car::RollCar;
 use super::contradict::{DOUBTFUL_SHARE, SENSOR_DOUBTFUL, WHEEL_SPEED_UNLIKELY, lacks_ripple};
 use super::finding::RollFinding;
 use super::kept::{Kept, RollEvidence};
 use super::next::{NextSetup, next_if_open};
 use super::report::{GAMMA, SAME_ORDER, false_alarm};
+use crate::measure::logarithm::{ln_mean_exp, ln_sum_exp};
 
 /// What several roll captures of one car say together.
 #[derive(Clone, Debug, PartialEq, Serialize, JsonSchema)]

@@ -6,7 +6,7 @@ use std::collections::BTreeMap;
 use crate::reading::{Estimate, Z95};
 use crate::vehicle::{Part, PartKind};
 
-use super::bayes::{Turns, ln_sum_exp};
+use super::bayes::Turns;
 use super::draws::Draws;
 use super::finding::RollFinding;
 use super::fold::{Folded, Shared, fold, taken_of_singles};
@@ -15,6 +15,7 @@ use super::parts::{Case, Evidence, alike, hunts};
 use super::rhythm::ln_without_rhythm;
 use super::search::{Part as Judged, Search, reporting_bayes};
 use super::side_by_side::each;
+use crate::measure::logarithm::ln_sum_exp;
 
 /// Width of a snag, turns of the part itself (12 degrees; assumption without source).
 pub(super) const WIDTH: f64 = 12.0 / 360.0;

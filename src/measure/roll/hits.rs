@@ -2,8 +2,9 @@
 
 use crate::reading::{Estimate, Z95};
 
-use super::bayes::{Turns, ln_sum_exp};
+use super::bayes::Turns;
 use super::together::Together;
+use crate::measure::logarithm::ln_sum_exp;
 
 /// Hit rates tried: 50 from 0.02 to 1.
 const RATES: usize = 50;

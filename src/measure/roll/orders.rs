@@ -2,10 +2,11 @@
 
 use crate::vehicle::{Part, PartKind};
 
-use super::bayes::{RANKED, Turns, ln_mean_exp, ln_of_stretches};
+use super::bayes::{RANKED, Turns, ln_of_stretches};
 use super::fold::{Comb, Field, block_sums, fold, shared, sums};
 use super::parts::{hunts, mult};
 use super::whole;
+use crate::measure::logarithm::ln_mean_exp;
 
 /// Relative sd of the order of what tyres let slip.
 pub(super) const SLIP_SD: f64 = 0.002;

@@ -2,7 +2,7 @@
 
 use crate::vehicle::{Part, PartKind, Train};
 
-use super::bayes::{Turns, ln_mean_exp, ln_one_plus_exp, ln_sum_exp};
+use super::bayes::Turns;
 use super::count::Nodes;
 use super::fold::{Comb, Field, Folded, Shared, fold, shared, shared_of_pair};
 use super::orders::{OrderPrior, SLIP_SD, Trial, shortlist};
@@ -10,6 +10,7 @@ use super::rhythm::ln_without_rhythm;
 use super::rival::ln_rival;
 use super::together::Together;
 use super::whole;
+use crate::measure::logarithm::{ln_mean_exp, ln_one_plus_exp, ln_sum_exp};
 
 /// Phases of a train, and most of a hunting pair's.
 const PHASES: usize = 36;

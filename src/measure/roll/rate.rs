@@ -2,13 +2,14 @@
 
 use crate::reading::{Estimate, Refusal, Z95};
 
-use super::bayes::{Turns, ln_sum_exp};
+use super::bayes::Turns;
 use super::depth::{READ, detectable_of, unit_energy};
 use super::finding::{RollFinding, Snag};
 use super::fold::fold;
 use super::hits::{MODEL_U, ln_rates};
 use super::kept::Kept;
 use super::parts::{Case, alike};
+use crate::measure::logarithm::ln_sum_exp;
 
 /// Hit rates that a record without a snag is asked about: evenly from 0 to 1.
 const RATES: usize = 41;

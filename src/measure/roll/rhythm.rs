@@ -7,9 +7,9 @@
 
 use crate::vehicle::Part;
 
-use super::bayes::ln_mean_exp;
 use super::fold::Comb;
 use super::parts::{Evidence, LEAST_RHO};
+use crate::measure::logarithm::ln_mean_exp;
 
 /// Trains without the part's rhythm run away from it by so many periods over the record: they meet all its phases alike, also
 /// where the part slips and its own phase runs away by one or two.

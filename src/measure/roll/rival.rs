@@ -7,13 +7,13 @@ use crate::measure::cholesky::Cholesky;
 use crate::measure::wide::{Aligned, LANES, wide};
 use crate::vehicle::Train;
 
-use super::bayes::ln_sum_exp;
 use super::fit::Fit;
 use super::nuisance::{Kind, SAME_ORDER, States, Wave, torque, trig};
 use super::orders::{SLIP_SD, Trial, grid};
 use super::products::{Table, Wanted, add_products};
 use super::side_by_side::each;
 use super::whole;
+use crate::measure::logarithm::ln_sum_exp;
 
 /// Harmonics of the rival, and columns of each: angle sine, cosine, torque sine, cosine.
 pub(super) const HARMONICS: usize = 4;

@@ -1,6 +1,6 @@
 //! One look for one snag, over the records of all sensors: which parts may hold it, and what the most probable one did.
 
-use super::bayes::{Turns, ln_mean_exp, ln_sum_exp};
+use super::bayes::Turns;
 use super::bursts::{bursts, last_seen};
 use super::depth::shown_depth;
 use super::finding::{Hit, Snag, Suspect};
@@ -9,6 +9,7 @@ use super::hits::{HitRate, hit_rate};
 use super::parts::{Case, Evidence, alike};
 use super::side_by_side::each;
 use super::together::Together;
+use crate::measure::logarithm::{ln_mean_exp, ln_sum_exp};
 
 /// Exponent of the Bayes factors in the posterior: tempers what the independence of turns overstates.
 pub(super) const GAMMA: f64 = 0.5;

@@ -463,11 +463,12 @@ fn is_hit(x: f64) -> bool {
 
 #[cfg(test)]
 pub(super) mod tests {
-    use super::super::bayes::{Turns, ln_mean_exp};
+    use super::super::bayes::Turns;
     use super::super::fixture::{Random, nodes, weighed};
     use super::super::fold::{Shared, fold};
     use super::super::score::score_field;
     use super::*;
+    use crate::measure::logarithm::ln_mean_exp;
 
     /// Turns that know each other by their mean alone, of which a column took the share `rho`; noise 1.
     pub fn of_shared_mean(u: Vec<f64>, rho: f64) -> Together {

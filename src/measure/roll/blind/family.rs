@@ -1,9 +1,10 @@
 //! Which member of a family of orders the hits have: an order, its multiples and its parts share their events.
 
-use super::super::bayes::{Turns, ln_one_plus_exp, ln_sum_exp};
+use super::super::bayes::Turns;
 use super::super::fold::{Comb, Field, Folded, Shared, fold, shared};
 use super::super::rival::ln_rival;
 use super::super::whole;
+use crate::measure::logarithm::{ln_one_plus_exp, ln_sum_exp};
 
 /// Members of the family of an order, as multiples of it.
 const MEMBERS: [f64; 6] = [0.25, 1.0 / 3.0, 0.5, 1.0, 2.0, 3.0];
