@@ -233,67 +233,32 @@ fn cord_end(plan: &Plan) -> Sheet {
         "pull, strokes",
         format!("{}, {PULLS} pulls each", seeds(first, engines)),
     );
-    let (mut clean, mut fired) = (0, 0);
-    let (mut error, mut highest) = (Numbers::default(), Numbers::default());
-    for seed in (first..).take(engines) {
-        let scenario = EngineScenario {
-            probe: Probe::new(200, 1),
-            ..EngineScenario::drawn(seed)
-        };
-        let Simulated {
-            mut readings,
-            truth,
-        } = simulate(&scenario, seed);
-        let whole = measure(&readings, PullSettings::default());
-        clean += whole.pulls.len();
-        fired += whole.pulls.iter().filter(|p| p.cord_end).count();
-        let mut noise = Noise::new(seed, 81);
-        for pull in &truth.pulls {
-            let spike = Spike::after(pull, &mut noise);
-            readings.iter_mut().for_each(|r| spike.jerk(r, 0.005));
-        }
-        let finding = measure(&readings, PullSettings::default());
-        for pull in &truth.pulls {
-            let near = |p: &&PullReport| (p.start_s - pull.start_s).abs() < 0.3;
-            let report = finding.pulls.iter().find(near);
-            let found = report.and_then(|r| {
-                two_highest(r.strokes.iter().filter_map(|s| s.peak_n.map(|f| f.value)))
-            });
-            let true_n = two_highest(pull.strokes.iter().map(|s| s.peak_n));
-            if let (Some(found), Some(true_n)) = (found, true_n) {
-                error.0.push(found / true_n - 1.0);
-            }
-            let at = |r: &&ForceReading| {
-                (pull.start_s..pull.end_s + 0.2).contains(&(r.t_us as f64 * 1e-6))
-            };
-            let most = readings.iter().filter(at).map(|r| r.force_n);
-            highest.0.push(most.fold(0.0, f64::max) / pull.peak_n - 1.0);
-        }
-    }
+    let mut all = CordEnds::default();
+    (first..).take(engines).for_each(|seed| all.engine(seed));
     sheet.share(
         "clean pulls in which the cut fires",
-        (fired, clean),
+        (all.fired, all.clean),
         Good::Low,
         design(0.0, 400),
     );
     for (what, value, unit, good, stated) in [
         (
             "highest reading over the true peak, median",
-            highest.quantile(0.5),
+            all.highest.quantile(0.5),
             Unit::Percent,
             Good::Alike,
             design(1.26, 400),
         ),
         (
             "mean of the two highest strokes with the stop in the record: error, median",
-            error.quantile(0.5),
+            all.error.quantile(0.5),
             Unit::FinePercent,
             Good::Small,
             design(0.006, 400),
         ),
         (
             "the same, 97.5 % below",
-            error.quantile(0.975),
+            all.error.quantile(0.975),
             Unit::Percent,
             Good::Low,
             design(0.18, 400),
@@ -303,6 +268,59 @@ fn cord_end(plan: &Plan) -> Sheet {
     }
     sheet.note("The stop is a half-sine of 60 to 160 N and 8 to 20 ms that is added where the hand turns round.");
     sheet
+}
+
+/// Pulls without and with a stop.
+#[derive(Default)]
+struct CordEnds {
+    /// Pulls without one, and those in which something was cut nevertheless.
+    clean: usize,
+    fired: usize,
+    /// Relative error of the mean of the two highest strokes, and of the highest reading.
+    error: Numbers,
+    highest: Numbers,
+}
+
+impl CordEnds {
+    fn engine(&mut self, seed: u64) {
+        let scenario = EngineScenario {
+            probe: Probe::new(200, 1),
+            ..EngineScenario::drawn(seed)
+        };
+        let Simulated {
+            mut readings,
+            truth,
+        } = simulate(&scenario, seed);
+        let whole = measure(&readings, PullSettings::default());
+        self.clean += whole.pulls.len();
+        self.fired += whole.pulls.iter().filter(|p| p.cord_end).count();
+        let mut noise = Noise::new(seed, 81);
+        for pull in &truth.pulls {
+            let spike = Spike::after(pull, &mut noise);
+            for reading in &mut readings {
+                spike.jerk(reading, 0.005);
+            }
+        }
+        let finding = measure(&readings, PullSettings::default());
+        for pull in &truth.pulls {
+            let near = |p: &&PullReport| (p.start_s - pull.start_s).abs() < 0.3;
+            let report = finding.pulls.iter().find(near);
+            let peaks = |r: &PullReport| -> Vec<f64> {
+                let peaks = r.strokes.iter().filter_map(|s| s.peak_n);
+                peaks.map(|peak| peak.value).collect()
+            };
+            let found = report.and_then(|r| two_highest(peaks(r).into_iter()));
+            let true_n = two_highest(pull.strokes.iter().map(|s| s.peak_n));
+            if let (Some(found), Some(true_n)) = (found, true_n) {
+                self.error.0.push(found / true_n - 1.0);
+            }
+            let during = pull.start_s..pull.end_s + 0.2;
+            let in_it = |r: &&ForceReading| during.contains(&(r.t_us as f64 * 1e-6));
+            let most = readings.iter().filter(in_it).map(|r| r.force_n);
+            let most = most.fold(0.0, f64::max);
+            self.highest.0.push(most / pull.peak_n - 1.0);
+        }
+    }
 }
 
 /// Mean of the two highest strokes, of three or more.

@@ -83,15 +83,14 @@ mod tests {
     /// Three pushes of a wheel with six magnets, each running down from 36 to 6 magnets a second, a second of standstill after each.
     fn pushes() -> Vec<u64> {
         let mut all = vec![0];
+        let mut last = 0;
         for _ in 0..3 {
-            let mut last = all[all.len() - 1] as f64 + 1e6;
-            for k in 0..10 {
-                last += 1e6 / (6.0 + 3.0 * f64::from(k));
-                all.push(last as u64);
-            }
-            for k in 0..150 {
-                last += 1e6 / (36.0 - 0.2 * f64::from(k));
-                all.push(last as u64);
+            last += 1_000_000;
+            let pushed = (0..10).map(|k| 60 + 30 * k);
+            let runs_down = (0..150).map(|k| 360 - 2 * k);
+            for magnets_in_ten_s in pushed.chain(runs_down) {
+                last += 10_000_000 / magnets_in_ten_s;
+                all.push(last);
             }
         }
         all
