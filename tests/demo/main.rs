@@ -227,10 +227,12 @@ fn resets_in_mid_capture_are_counted_and_the_test_goes_on() {
         panic!()
     };
     assert_eq!(roll.refused, None);
-    let span_us = edges.last().unwrap().t_us - edges[0].t_us + 2 * REBOOT_US;
-    let span_s = span_us as f64 * 1e-6;
+    // nobody knows how the wheels turned meanwhile: the first of three equal stretches is judged
+    assert_eq!(quality.flags, ["edges_lost"]);
+    let cut = edges.len() - (third + 1);
+    assert_eq!(roll.quality.edges_dropped, cut as u64);
+    let span_s = (edges[third].t_us - edges[0].t_us) as f64 * 1e-6;
     let found_s = roll.end_s.unwrap() - roll.start_s.unwrap();
-    // A line waits up to 0.1 s for its edges, so the host knows the time of each reset no better.
     assert!((found_s - span_s).abs() < 0.2, "{found_s} {span_s}");
 }
 
