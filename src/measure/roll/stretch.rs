@@ -2,11 +2,10 @@
 
 use std::ops::Range;
 
-/// Lost edges are still counted rightly where an interval is at most this many times the shorter one beside it: three magnets may
-/// pass.
-const BRIDGED: f64 = 3.3;
+/// Lost edges are still counted rightly where an interval is at most this many times the one beside it: three magnets may pass.
+const BRIDGED: f64 = 3.5;
 /// Without a word of lost edges, a wheel that runs on after a silence as it did before has not stood still: edges are missing. Where
-/// an interval beside the silence is longer than so many median ones, a hand may have turned it.
+/// the intervals beside the silence are longer than so many median ones, a hand may have turned it.
 const SLOW: f64 = 2.0;
 /// A turn after the silence may be this much shorter than the one before, and the turn after that than the first: pushed wheels gain
 /// more.
@@ -29,22 +28,21 @@ pub(super) fn longest(times_us: &[u64], gaps: &[usize], magnets: usize) -> (Rang
     (longest.unwrap_or(0..0), breaks.len())
 }
 
-/// Time from an edge to the next, us.
+/// The longer of the two intervals that begin at an edge and at the next, us: one of them may be bounce.
 fn interval_us(times_us: &[u64], from: usize) -> Option<u64> {
-    Some(times_us.get(from + 1)? - times_us.get(from)?)
+    let intervals = times_us.get(from..)?.windows(2).take(2);
+    intervals.map(|pair| pair[1] - pair[0]).max()
 }
 
-/// At most three magnets passed before edge `at`, by the intervals beside it.
+/// At most three magnets passed before edge `at`, by the shorter of the intervals beside it.
 fn bridged(times_us: &[u64], at: usize) -> bool {
     let before = at
-        .checked_sub(2)
+        .checked_sub(3)
         .and_then(|from| interval_us(times_us, from));
     let beside = before.into_iter().chain(interval_us(times_us, at));
-    let gap_us = interval_us(times_us, at - 1);
-    match (gap_us, beside.min()) {
-        (Some(gap_us), Some(shorter_us)) => gap_us as f64 <= BRIDGED * shorter_us as f64,
-        _ => false,
-    }
+    let gap_us = times_us[at] - times_us[at - 1];
+    let by = |shorter_us: u64| gap_us as f64 <= BRIDGED * shorter_us as f64;
+    beside.min().is_some_and(by)
 }
 
 /// The wheel fell silent before edge `at` and runs down on after it as it did before.
@@ -57,11 +55,10 @@ fn runs_on(times_us: &[u64], at: usize, magnets: usize, median_us: u64) -> bool 
     let (Some(before), Some(after), Some(later)) = (before, after, turn(Some(at + magnets))) else {
         return false;
     };
-    let beside = [at - 2, at].map(|from| times_us[from + 1] - times_us[from]);
-    let longer_us = beside[0].max(beside[1]);
+    let interval_us = before.max(after) / magnets as f64;
     let gap_us = (times_us[at] - times_us[at - 1]) as f64;
-    gap_us > BRIDGED * longer_us as f64
-        && longer_us as f64 <= SLOW * median_us as f64
+    gap_us > BRIDGED * interval_us
+        && interval_us <= SLOW * median_us as f64
         && before <= GAINS * after
         && after <= GAINS * later
 }
