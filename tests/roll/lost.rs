@@ -8,8 +8,8 @@ use feelgauge::reading::{Edge, Quality};
 fn car(seed: u64) -> (DrivetrainScenario, Vec<Edge>) {
     let snag = SnagScenario {
         part: "ring_f".into(),
-        depth: 1.6,
-        hit_rate: 0.6,
+        depth: 1.2,
+        hit_rate: 0.5,
         burst: None,
     };
     let car = DrivetrainScenario::drawn_healthy(seed, "one_fl");
@@ -38,22 +38,40 @@ fn without(
     roll.finish(Quality::default())
 }
 
-#[test]
-fn lost_edges_name_no_other_part() {
-    let (mut found, mut wrong, mut surely) = (0, 0, 0);
-    for seed in 8_860_000_000..8_860_000_004 {
+/// Of 100 records with edges lost at one place: right, another part, another part with a probability of 0.9.
+fn named(told: bool) -> [u32; 3] {
+    let mut counts = [0; 3];
+    for seed in 8_861_000_000..8_861_000_020_u64 {
         let (car, edges) = car(seed);
-        for (step, lost) in [(1, 3), (2, 3), (3, 5), (4, 10), (5, 5), (6, 3)] {
-            let finding = without(&car, &edges, step * edges.len() / 7, lost, true);
+        for (step, lost) in [(1, 3), (2, 5), (3, 10), (4, 40), (5, 3)] {
+            let at = step * edges.len() / 6 + usize::try_from(seed % 37).expect("below 37");
+            let finding = without(&car, &edges, at, lost, told);
             if let Some(snag) = finding.snags.iter().flatten().next() {
-                found += 1;
-                wrong += u32::from(snag.part != "ring_f");
-                surely += u32::from(snag.part != "ring_f" && snag.probability > 0.5);
+                let other = snag.part != "ring_f";
+                let sure = other && snag.probability >= 0.9;
+                for (count, is) in counts.iter_mut().zip([!other, other, sure]) {
+                    *count += u32::from(is);
+                }
             }
         }
     }
-    assert!(found >= 12, "{found} of 24");
-    assert!(wrong <= 1 && surely == 0, "{wrong} and {surely} of {found}");
+    counts
+}
+
+/// Of these 100 records 84 were named right, one as another part; counted across the loss 56 were, and 23 as another part, 11
+/// of them with 0.9.
+#[test]
+fn lost_edges_name_no_other_part() {
+    let [right, other, sure] = named(true);
+    assert!(
+        right >= 75 && other <= 3 && sure == 0,
+        "{right} {other} {sure}"
+    );
+    let [_, other, sure] = named(false);
+    assert!(
+        other >= 8 && sure >= 3,
+        "the same records would: {other} {sure}"
+    );
 }
 
 #[test]
