@@ -15,6 +15,8 @@ mod depth_study;
 mod guide;
 #[path = "roll/guide_study.rs"]
 mod guide_study;
+#[path = "roll/long.rs"]
+mod long;
 #[path = "roll/lost.rs"]
 mod lost;
 #[path = "roll/missed.rs"]

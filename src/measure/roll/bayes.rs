@@ -1,7 +1,7 @@
 //! Mixture Bayes factor of a train of events: in every turn the snag hits with probability `h` and then takes the
 //! energy `A`, or does not; one turn in a hundred may be wild.
 
-use std::f64::consts::{LN_2, LOG2_E};
+use std::f64::consts::LOG2_E;
 
 use crate::measure::wide::{LANES, Lanes, per_lane, wide};
 
@@ -150,42 +150,6 @@ impl Turns {
         let depths = RANK_DEPTHS.map(|j| FIRST_DEPTH * libm::pow(DEPTH_RATIO, j as f64));
         exp::ln_mean(&self.ratios(&depths, RANK_RATES))
     }
-}
-
-/// Depths and rates of a rank.
-pub(super) const RANKED: usize = RANK_DEPTHS.len() * RANK_RATES.len();
-
-/// For a first look at a phase `p` of a fold: logarithms of the likelihood ratios of a rank's depths (in units of `unit`) and rates
-/// over stretches of so many events, a multiple of [`LANES`]; they add up. Scores count as they are, not centred.
-pub(super) fn ln_of_stretches(
-    folded: &Folded,
-    p: usize,
-    unit: f64,
-    stretch: usize,
-) -> Vec<[f64; RANKED]> {
-    let range = p * folded.events..(p + 1) * folded.events;
-    let mut u = folded.u[range.clone()].to_vec();
-    // without information a turn is a factor of 1
-    let mut i: Vec<f64> = folded.i[range]
-        .iter()
-        .map(|i| i.max(f64::MIN_POSITIVE))
-        .collect();
-    clip(&mut u, &mut i, 1.0);
-    let mut wild = vec![0.0; u.len()];
-    let mut lanes = vec![Eight::default(); u.len().div_ceil(LANES)];
-    prepare(0.0, &mut u, &i, &mut wild, &mut lanes);
-    let of = |turns: &[Eight]| {
-        let mut ln = [0.0; RANKED];
-        for (ln, j) in ln.chunks_exact_mut(RANK_RATES.len()).zip(RANK_DEPTHS) {
-            let a = unit * FIRST_DEPTH * libm::pow(DEPTH_RATIO, j as f64);
-            let products = plain_products(a, turns, RANK_RATES);
-            for (ln, product) in ln.iter_mut().zip(products) {
-                *ln = product.whole().log2() * LN_2;
-            }
-        }
-        ln
-    };
-    lanes.chunks(stretch / LANES).map(of).collect()
 }
 
 /// The depths tried.

@@ -267,7 +267,7 @@ fn fill(out: &mut RollParts, used: &[Used], car: &RollCar) {
     let is_sure = |u: &Used| {
         let mut flags = u.finding.quality.common.flags.iter();
         let unlikely = flags.any(|flag| flag == WHEEL_SPEED_UNLIKELY);
-        !unlikely && (u.evidence.agree || !lacks_ripple(u.kept))
+        !unlikely && (u.evidence.agree || !lacks_ripple(&u.evidence.legs(u.kept.sensor)))
     };
     if out.snag == Some(true) && !used.iter().any(is_sure) {
         out.quality.common.flag(SENSOR_DOUBTFUL);

@@ -123,12 +123,12 @@ pub fn compare(before: &[RollFinding], after: &[RollFinding]) -> RollComparison 
     out
 }
 
-/// The records of a side, each as the sensor of `index` saw it.
+/// The records of a side, leg by leg, each as the sensor of `index` saw it.
 fn records<'a>(
     findings: &'a [RollFinding],
     index: Option<u32>,
     side: &str,
-) -> Result<Vec<&'a Kept>, Refusal> {
+) -> Result<Vec<Vec<&'a Kept>>, Refusal> {
     let mut records = Vec::new();
     for finding in findings {
         if let Some(refusal) = finding.refused.iter().flatten().next() {
@@ -147,7 +147,8 @@ fn records<'a>(
             let car = k.settings.car.as_ref();
             car.is_some_and(|c| Some(c.sensor) == index)
         });
-        records.push(of_sensor.unwrap_or(kept).as_ref());
+        let sensor = of_sensor.unwrap_or(kept).sensor;
+        records.push(finding.evidence.legs(sensor));
     }
     if records.is_empty() {
         return Err(Refusal::new(
@@ -226,7 +227,7 @@ impl RollComparison {
             records(before, sensor, "before")?,
             records(after, sensor, "after")?,
         );
-        let all: Vec<&Kept> = old.iter().chain(&new).copied().collect();
+        let all: Vec<&Kept> = old.iter().chain(&new).flatten().copied().collect();
         let car = same_conditions(&all)?;
         self.setup = Some(car.setup.clone());
         let snag = snag.ok_or_else(|| {
@@ -239,7 +240,7 @@ impl RollComparison {
         self.part = Some(part.into());
         let seen = [(before, old), (after, new)].map(|(side, records)| {
             let each = side.iter().zip(records);
-            each.map(|(finding, record)| look(finding, record, part))
+            each.map(|(finding, legs)| look(finding, &legs, part))
                 .collect::<Result<Vec<Seen>, Refusal>>()
         });
         let [seen_before, seen_after] = seen;

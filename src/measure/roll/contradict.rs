@@ -48,7 +48,8 @@ pub(super) fn of_fit(all: &[Sensed]) -> Option<Refused> {
 /// The count or the shaft that explains the car's own ripple best, where it is another one than stated: a wrong place may look a
 /// little like a wrong count, and the other way round.
 fn of_ripple(one: &Sensed) -> Option<Refusal> {
-    let train = &one.kept.settings.train;
+    let settings = &one.legs[0].kept.settings;
+    let train = &settings.train;
     let (counts, shafts) = (magnets::neighbours(train), ripple::others(train));
     let of_counts = counts
         .iter()
@@ -58,7 +59,7 @@ fn of_ripple(one: &Sensed) -> Option<Refusal> {
     let better = each(&turns, |turn| ripple::ln_better(one, *turn));
     let at = (0..turns.len()).max_by(|a, b| better[*a].total_cmp(&better[*b]))?;
     (better[at] >= ripple::LN_CLEAR).then(|| match counts.get(at) {
-        Some(count) => magnets::refused(&one.kept.settings, *count, Shown::Ripple),
-        None => shafts::refused(&one.kept.settings, &shafts[at - counts.len()]),
+        Some(count) => magnets::refused(settings, *count, Shown::Ripple),
+        None => shafts::refused(settings, &shafts[at - counts.len()]),
     })
 }

@@ -4,6 +4,8 @@
 //! slope over the angle, and pays for what does not fit. With calibrated spacing the magnets are a
 //! fingerprint, so a wrong count finds its way back.
 
+use std::ops::Range;
+
 /// Hypotheses kept in the first pass, equal spacing.
 const BEAM_FIRST: usize = 16;
 /// Hypotheses kept in a pass with calibrated spacing.
@@ -53,6 +55,17 @@ impl Nodes {
     /// Turns from the first node to the last.
     pub fn turns(&self) -> f64 {
         self.x[self.x.len() - 1] - self.x[0]
+    }
+
+    /// Some of the nodes, where and when they are.
+    pub fn leg(&self, nodes: Range<usize>) -> Self {
+        Self {
+            t: self.t[nodes.clone()].to_vec(),
+            x: self.x[nodes.clone()].to_vec(),
+            magnet: self.magnet[nodes].to_vec(),
+            spacing: self.spacing.clone(),
+            ..Self::default()
+        }
     }
 }
 

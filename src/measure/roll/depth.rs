@@ -279,10 +279,12 @@ pub(super) fn detectable(search: &Search, limit: f64) -> BTreeMap<String, Option
     let joint = search.parts();
     let wanted = joint.len() as f64 * reporting_bayes(limit);
     // with one sensor a part that is like an earlier one has its depth
+    let sensor = search.looks[0].sensor;
+    let alone = search.looks.iter().all(|look| look.sensor == sensor);
     let first = |part: &Judged| {
         let like = |other: &&Judged| {
             other.name == part.name
-                || (search.looks.len() == 1 && twins(search, 0, &part.name).contains(&&*other.name))
+                || (alone && twins(search, part.look, &part.name).contains(&&*other.name))
         };
         joint.iter().position(|p| like(&p))
     };
@@ -319,31 +321,48 @@ fn twins<'a>(search: &'a Search, look: usize, name: &str) -> Vec<&'a str> {
 
 /// The smallest depth at which some sensor would have shown a part.
 fn depth_of_part(search: &Search, joint: &[Judged], part: &Judged, wanted: f64) -> Option<f64> {
-    let shown_by = search.of_part(&part.name).count() as f64;
-    let depths = search.of_part(&part.name).filter_map(|(look, _, case)| {
-        let twins = twins(search, look, &part.name);
+    let mut sensors: Vec<u32> = Vec::new();
+    for (look, ..) in search.of_part(&part.name) {
+        let sensor = search.looks[look].sensor;
+        if !sensors.contains(&sensor) {
+            sensors.push(sensor);
+        }
+    }
+    let depths = sensors.iter().filter_map(|sensor| {
+        let legs = search.legs(*sensor, &part.name);
+        let twins = twins(search, legs.first()?.0, &part.name);
         let others = joint.iter().filter(|p| !twins.contains(&p.name.as_str()));
         let rest: f64 = others.map(|p| libm::exp(p.ln_bayes)).sum();
         let needed = (wanted - rest).max(f64::MIN_POSITIVE) / twins.len() as f64;
+        let cases: Vec<(Evidence, &Case)> = legs
+            .iter()
+            .map(|(look, case, _)| (search.looks[*look].evidence, *case))
+            .collect();
         // B of a part is the mean over the sensors that show it
-        let evidence = search.looks[look].evidence;
-        depth_of(evidence, case, libm::log(needed * shown_by))
+        depth_of(&cases, libm::log(needed * sensors.len() as f64))
     });
     depths.reduce(f64::min)
 }
 
-/// Depth at which a part's own Bayes factor on one record reaches `needed` (its logarithm).
-fn depth_of(evidence: Evidence, case: &Case, needed: f64) -> Option<f64> {
-    let trial = Trial {
-        evidence,
-        part: &evidence.train.parts[case.part],
-        case,
+/// Depth at which a part's own Bayes factor on the legs of one record reaches `needed` (its logarithm): the leg that shows it worst has
+/// an even share of that.
+fn depth_of(legs: &[(Evidence, &Case)], needed: f64) -> Option<f64> {
+    let share = needed / legs.len() as f64;
+    let depth = |(evidence, case): &(Evidence, &Case)| {
+        let trial = Trial {
+            evidence: *evidence,
+            part: &evidence.train.parts[case.part],
+            case,
+        };
+        trial.detectable(share)
     };
-    trial.detectable(needed)
+    legs.iter().map(depth).reduce(|a, b| Some(a?.max(b?)))?
 }
 
-/// Detectable depth of one part of a record that reports another snag, or of which nobody asked before.
-pub(super) fn detectable_of(finding: &RollFinding, evidence: Evidence, case: &Case) -> Option<f64> {
+/// Detectable depth of one part of a record that reports another snag, or of which nobody asked before; its case in every leg that
+/// shows it, at least one.
+pub(super) fn detectable_of(finding: &RollFinding, legs: &[(Evidence, &Case)]) -> Option<f64> {
+    let (evidence, case) = legs.first()?;
     let part = &evidence.train.parts[case.part];
     let same = |name: &str| {
         let parts = &evidence.train.parts;
@@ -352,7 +371,7 @@ pub(super) fn detectable_of(finding: &RollFinding, evidence: Evidence, case: &Ca
     let all = &finding.evidence.parts;
     let twins = all.iter().filter(|p| same(&p.part)).count().max(1) as f64;
     let needed = all.len() as f64 * reporting_bayes(finding.limit_snag_false_alarm) / twins;
-    depth_of(evidence, case, libm::log(needed))
+    depth_of(legs, libm::log(needed))
 }
 
 #[cfg(test)]

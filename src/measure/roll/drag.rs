@@ -70,22 +70,23 @@ struct Piece {
     drag: f64,
 }
 
-/// Drag of a record; `None` with fewer than five coasts or all at one speed. `wheel_diameter_m` counts where the car rolls.
+/// Drag of a record's legs; `None` with fewer than five coasts or all at one speed. `wheel_diameter_m` counts where the car rolls.
 pub(super) fn drag(
-    track: &Track,
+    legs: &[&Track],
     train: &Train,
     wheel_diameter_m: Option<f64>,
 ) -> Option<RollDrag> {
     let wheel = wheel(train);
-    let pieces = pieces(track, (1.0 / wheel).max(LEAST_PIECE));
+    let pieces = pieces(legs, (1.0 / wheel).max(LEAST_PIECE));
     let coasts = pieces.last()?.coast + 1;
     if coasts < LEAST_COASTS {
         return None;
     }
-    let (a, b) = line(pieces.iter())?;
+    let (all, by_coast) = Sums::of(&pieces, coasts);
+    let (a, b) = all.line()?;
     let (mut var_a, mut var_b) = (0.0, 0.0);
-    for left_out in 0..coasts {
-        let (ai, bi) = line(pieces.iter().filter(|p| p.coast != left_out))?;
+    for coast in by_coast {
+        let (ai, bi) = all.less(coast).line()?;
         var_a += (ai - a) * (ai - a);
         var_b += (bi - b) * (bi - b);
     }
@@ -141,11 +142,14 @@ fn wheel(train: &Train) -> f64 {
 }
 
 /// Pieces of about `length` turns of all coasts. A run that goes on slower than the last one ended is the same coast.
-fn pieces(track: &Track, length: f64) -> Vec<Piece> {
+fn pieces(legs: &[&Track], length: f64) -> Vec<Piece> {
     let mut all: Vec<Piece> = Vec::new();
     let (mut coast, mut begun) = (0, false);
     let mut last_energy = f64::NEG_INFINITY;
-    for run in &track.runs {
+    let runs = legs
+        .iter()
+        .flat_map(|track| track.runs.iter().map(move |run| (track, run)));
+    for (track, run) in runs {
         // the energies at the ends stand on one interval and the line: leave them out
         let (first, last) = (run.start + 1, run.end - 1);
         if last < first + LEAST_NODES {
@@ -184,19 +188,60 @@ fn piece(coast: usize, x: &[f64], energy: &[f64]) -> Piece {
     }
 }
 
-/// Least squares of the drag on (1, speed); `None` when all speeds are one.
-fn line<'a>(pieces: impl Iterator<Item = &'a Piece> + Clone) -> Option<(f64, f64)> {
-    let n = pieces.clone().count() as f64;
-    let mean = |f: fn(&Piece) -> f64| pieces.clone().map(f).sum::<f64>() / n;
-    let (mw, md) = (mean(|p| p.speed), mean(|p| p.drag));
-    let (mut sww, mut swd) = (0.0, 0.0);
-    for p in pieces {
-        sww += (p.speed - mw) * (p.speed - mw);
-        swd += (p.speed - mw) * (p.drag - md);
+/// What least squares of the drag on (1, speed) need; speeds and drags are about those of the first piece, so that sums can be taken off.
+#[derive(Clone, Copy, Default)]
+struct Sums {
+    about: (f64, f64),
+    n: f64,
+    w: f64,
+    d: f64,
+    ww: f64,
+    wd: f64,
+}
+
+impl Sums {
+    /// Of all pieces, and of those of every coast.
+    fn of(pieces: &[Piece], coasts: usize) -> (Self, Vec<Self>) {
+        let about = pieces.first().map_or((0.0, 0.0), |p| (p.speed, p.drag));
+        let none = Self {
+            about,
+            ..Self::default()
+        };
+        let (mut all, mut by_coast) = (none, vec![none; coasts]);
+        for piece in pieces {
+            all.add(piece);
+            by_coast[piece.coast].add(piece);
+        }
+        (all, by_coast)
     }
-    let b = swd / sww;
-    let a = md - b * mw;
-    (a.is_finite() && b.is_finite()).then_some((a, b))
+
+    fn add(&mut self, piece: &Piece) {
+        let (w, d) = (piece.speed - self.about.0, piece.drag - self.about.1);
+        self.n += 1.0;
+        self.w += w;
+        self.d += d;
+        self.ww += w * w;
+        self.wd += w * d;
+    }
+
+    fn less(&self, other: Self) -> Self {
+        Self {
+            about: self.about,
+            n: self.n - other.n,
+            w: self.w - other.w,
+            d: self.d - other.d,
+            ww: self.ww - other.ww,
+            wd: self.wd - other.wd,
+        }
+    }
+
+    /// Drag at standstill and what every turn per second adds; `None` when all speeds are one.
+    fn line(&self) -> Option<(f64, f64)> {
+        let (w, d) = (self.w / self.n, self.d / self.n);
+        let b = (self.wd - self.n * w * d) / (self.ww - self.n * w * w);
+        let a = self.about.1 + d - b * (self.about.0 + w);
+        (a.is_finite() && b.is_finite()).then_some((a, b))
+    }
 }
 
 /// Means of the pieces in classes of speed with equally many of them.
@@ -252,7 +297,7 @@ mod tests {
     #[test]
     fn a_line_without_noise_comes_back() {
         let train = train(4);
-        let drag = drag(&track(8, (2.0, 0.1), 0.0, 0.0, 1), &train, Some(0.1)).unwrap();
+        let drag = drag(&[&track(8, (2.0, 0.1), 0.0, 0.0, 1)], &train, Some(0.1)).unwrap();
         // the mean speed of a piece stands for its speeds: good to the square of what it loses, some 1e-3
         assert!(
             (drag.standstill_rev_s2.value / (2.0 * 0.27) - 1.0).abs() < 3e-3,
@@ -288,7 +333,7 @@ mod tests {
         let train = train(4);
         let (mut standstill, mut slope) = (0, 0);
         for seed in 0..300 {
-            let drag = drag(&track(9, (2.0, 0.1), 0.04, 0.05, seed), &train, None).unwrap();
+            let drag = drag(&[&track(9, (2.0, 0.1), 0.04, 0.05, seed)], &train, None).unwrap();
             let covers = |e: Estimate, truth: f64| e.lo95 <= truth && truth <= e.hi95;
             standstill += i32::from(covers(drag.standstill_rev_s2, 2.0 * 0.27));
             slope += i32::from(covers(drag.slope_per_s, 0.1));
@@ -301,13 +346,13 @@ mod tests {
     #[test]
     fn too_few_coasts_tell_nothing_and_a_stand_has_no_weight() {
         let train = train(4);
-        assert!(drag(&track(4, (2.0, 0.1), 0.0, 0.0, 1), &train, None).is_none());
-        assert!(drag(&Track::default(), &train, None).is_none());
+        assert!(drag(&[&track(4, (2.0, 0.1), 0.0, 0.0, 1)], &train, None).is_none());
+        assert!(drag(&[&Track::default()], &train, None).is_none());
         let stand = Train {
             rolling: false,
             ..train
         };
-        let drag = drag(&track(6, (2.0, 0.1), 0.0, 0.0, 1), &stand, Some(0.1)).unwrap();
+        let drag = drag(&[&track(6, (2.0, 0.1), 0.0, 0.0, 1)], &stand, Some(0.1)).unwrap();
         assert!(drag.standstill_over_weight.is_none() && drag.inertia_allowance.is_none());
     }
 }

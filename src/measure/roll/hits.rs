@@ -80,10 +80,11 @@ fn ratios(turns: &Turns, a: f64, m: f64) -> Vec<f64> {
     (0..turns.u.len()).map(|n| ratio(turns, n, a, m)).collect()
 }
 
-/// Posterior of hit rate, energy and hits; `together` has the same turns.
-pub(super) fn hit_rate(turns: &Turns, together: &Together) -> HitRate {
-    let (start, ln_energy) = one_by_one(turns);
-    let drawn = together.draw((libm::exp(ln_energy.0), start), turns.depth);
+/// Posterior of hit rate, energy and hits over the turns of one leg or several; `together` has the same turns.
+pub(super) fn hit_rate(legs: &[&Turns], together: &Together) -> HitRate {
+    let scale = legs.iter().map(|turns| turns.depth).sum::<f64>() / legs.len() as f64;
+    let (start, ln_energy) = one_by_one(legs, scale);
+    let drawn = together.draw((libm::exp(ln_energy.0), start), scale);
     let (value, few_turns) = drawn.rate;
     let u = libm::hypot(few_turns, MODEL_U);
     HitRate {
@@ -100,18 +101,22 @@ pub(super) fn hit_rate(turns: &Turns, together: &Together) -> HitRate {
     }
 }
 
-/// Hit rate, and logarithm of the energy with its standard deviation, of turns that know nothing of each other but their
+/// Hit rate, and logarithm of the energy with its standard deviation, of turns that know nothing of each other but their leg's
 /// mean: one that the nuisance fit shares is put back for every (depth, rate).
-fn one_by_one(turns: &Turns) -> (f64, (f64, f64)) {
-    let mut ln = Vec::with_capacity(DEPTHS * RATES);
+fn one_by_one(legs: &[&Turns], scale: f64) -> (f64, (f64, f64)) {
+    let mut ln = vec![0.0; DEPTHS * RATES];
     let rates: Vec<f64> = (0..RATES).map(rate).collect();
-    for j in 0..DEPTHS {
-        ln.extend(ln_rates(turns, depth(j) * turns.depth, &rates));
+    for (j, ln) in ln.chunks_exact_mut(RATES).enumerate() {
+        for turns in legs {
+            for (ln, leg) in ln.iter_mut().zip(ln_rates(turns, depth(j) * scale, &rates)) {
+                *ln += leg;
+            }
+        }
     }
     let norm = ln_sum_exp(&ln);
     let (mut mean, mut ln_energy, mut ln_square) = (0.0, 0.0, 0.0);
     for (j, ln) in ln.chunks_exact(RATES).enumerate() {
-        let ln_a = libm::log(depth(j) * turns.depth);
+        let ln_a = libm::log(depth(j) * scale);
         for (l, h) in ln.iter().zip(&rates) {
             let weight = libm::exp(l - norm);
             mean += weight * h;
@@ -183,7 +188,7 @@ mod tests {
     fn hits_and_their_rate_come_back() {
         for rho in [0.0, 0.6] {
             let (turns, together, truth) = record(rho, 3);
-            let found = hit_rate(&turns, &together);
+            let found = hit_rate(&[&turns], &together);
             let share = truth.iter().filter(|t| **t).count() as f64 / truth.len() as f64;
             let rate = found.rate;
             assert!(rate.lo95 <= share && share <= rate.hi95, "{rate:?} {share}");

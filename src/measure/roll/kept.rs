@@ -27,9 +27,9 @@ pub struct RollEvidence {
     pub named: bool,
     /// Another sensor of the record turned as the gears say.
     pub agree: bool,
-    /// The record itself; `None` when refused.
+    /// The leg of the record that shows the most probable part best; `None` when refused.
     pub(super) kept: Option<Arc<Kept>>,
-    /// The records of all sensors, this one among them.
+    /// The legs of all sensors' records, this one among them.
     pub(super) records: Vec<Arc<Kept>>,
 }
 
@@ -62,15 +62,27 @@ pub struct PartEvidence {
     pub ln_naming: f64,
 }
 
-/// The record as the parts were judged on it.
+/// A leg of a record as the parts were judged on it.
 #[derive(Clone, Debug)]
 pub(super) struct Kept {
-    /// Ripple at the end of the record.
+    /// Index of the sensor.
+    pub sensor: u32,
+    /// Angle at which the record begins, turns.
+    pub begins: f64,
+    /// Ripple at its end.
     pub ripple: Ripple,
     pub settings: RollSettings,
     pub nodes: Nodes,
     pub fit: Fit,
     pub scores: ScoreField,
+}
+
+impl RollEvidence {
+    /// The legs of one sensor's record, in order.
+    pub(super) fn legs(&self, sensor: u32) -> Vec<&Kept> {
+        let all = self.records.iter().map(Arc::as_ref);
+        all.filter(|leg| leg.sensor == sensor).collect()
+    }
 }
 
 impl Kept {

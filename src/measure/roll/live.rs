@@ -11,7 +11,6 @@
 //! is still in it.
 
 use std::collections::VecDeque;
-use std::sync::Arc;
 
 use crate::reading::Edge;
 
@@ -131,9 +130,10 @@ impl Live {
     /// Goes on from what a whole search found. `edges`: all of the record, those that came after the search too.
     /// `None` when the search says nothing of a record.
     pub fn after(finding: &RollFinding, edges: &[Edge]) -> Option<Self> {
-        let (sensor, kept) = searched(finding)?;
+        let evidence = &finding.evidence;
+        let sensor = evidence.kept.as_ref().or(evidence.records.first())?.sensor;
         let first_us = edges.iter().find(|e| e.sensor == sensor)?.t_us;
-        let mut live = Self::told(finding, kept, first_us);
+        let mut live = Self::told(finding, &evidence.legs(sensor), first_us)?;
         let from = edges.partition_point(|e| e.t_us <= live.ends_us.map_or(0, |e| e.1));
         for edge in edges[from..].iter().filter(|e| e.sensor == sensor) {
             live.push(edge.t_us);
@@ -141,7 +141,9 @@ impl Live {
         Some(live)
     }
 
-    fn told(finding: &RollFinding, kept: &Kept, first_us: u64) -> Self {
+    /// From the legs of the sensor's record; the last of them is what goes on.
+    fn told(finding: &RollFinding, legs: &[&Kept], first_us: u64) -> Option<Self> {
+        let kept = legs.last()?;
         let (nodes, track) = (&kept.nodes, &kept.fit.track);
         let mut live = Self::new(u32::try_from(nodes.spacing.len()).unwrap_or(1));
         live.space(nodes.spacing.clone());
@@ -150,7 +152,9 @@ impl Live {
         live.rule = live.line.map(|line| Rule::of(nodes, line));
         live.noise = kept.fit.noise;
         live.is_told = true;
-        for run in &track.runs {
+        let tracks = legs.iter().map(|leg| &leg.fit.track);
+        for (track, run) in tracks.flat_map(|track| track.runs.iter().map(move |run| (track, run)))
+        {
             live.before.turns += track.x[run.end - 1] - track.x[run.start];
             live.before.s += track.t[run.end - 1] - track.t[run.start];
             live.before.intervals += run.len() - 1;
@@ -159,7 +163,7 @@ impl Live {
         let leading = finding.suspects.as_deref().and_then(<[_]>::first);
         live.comb.order = leading.map_or(1.0, |s| s.order_per_sensor_turn);
         let last = nodes.t.len() - 1;
-        live.comb.origin = live.angle(number(nodes, 0));
+        live.comb.origin = kept.begins;
         let ahead = live.angle(number(nodes, last)) - live.comb.origin;
         live.comb.next = whole(ahead * live.comb.order);
         let mut from = nodes
@@ -193,7 +197,7 @@ impl Live {
             spacing,
             true,
         ));
-        live
+        Some(live)
     }
 
     /// Takes the next edge of the sensor; one that is not later than the last is left out.
@@ -585,17 +589,6 @@ impl Recent {
         self.told = self.told.saturating_sub(n);
         self.brakes_from = self.brakes_from.saturating_sub(n);
     }
-}
-
-/// The record that a finding shows, and its sensor.
-fn searched(finding: &RollFinding) -> Option<(u32, &Kept)> {
-    let evidence = &finding.evidence;
-    let shown = evidence.kept.as_ref().or(evidence.records.first())?;
-    let at = evidence
-        .records
-        .iter()
-        .position(|r| Arc::ptr_eq(r, shown))?;
-    Some((*finding.quality.sensors.get(at)?, shown))
 }
 
 /// Magnets passed up to a node since magnet 0 of the first turn.

@@ -36,6 +36,7 @@ mod fold;
 mod hits;
 mod kept;
 mod known;
+mod legs;
 mod live;
 mod next;
 mod nuisance;
@@ -254,13 +255,16 @@ impl Roll {
         let mut finding = report::finding(&sensed, limits);
         finding.evidence.agree = agree;
         let names_a_part = finding.snags.iter().flatten().next().is_some();
-        let lacks_ripple = || !agree && contradict::lacks_ripple(&sensed[0].kept);
-        let flags = &mut finding.quality.common;
+        let first = sensed[0].sensor;
+        let lacks_ripple = |finding: &RollFinding| {
+            !agree && contradict::lacks_ripple(&finding.evidence.legs(first))
+        };
         if unlikely {
+            let flags = &mut finding.quality.common;
             flags.flag(contradict::WHEEL_SPEED_UNLIKELY);
         }
-        if names_a_part && (unlikely || lacks_ripple()) {
-            flags.flag(SENSOR_DOUBTFUL);
+        if names_a_part && (unlikely || lacks_ripple(&finding)) {
+            finding.quality.common.flag(SENSOR_DOUBTFUL);
             finding.leave(contradict::DOUBTFUL_SHARE);
         }
         finding

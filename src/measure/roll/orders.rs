@@ -2,11 +2,10 @@
 
 use crate::vehicle::{Part, PartKind};
 
-use super::bayes::{RANKED, Turns, ln_of_stretches};
+use super::bayes::Turns;
 use super::fold::{Comb, Field, block_sums, fold, shared, sums};
 use super::parts::{hunts, mult};
 use super::whole;
-use crate::measure::logarithm::ln_mean_exp;
 
 /// Relative sd of the order of what tyres let slip.
 pub(super) const SLIP_SD: f64 = 0.002;
@@ -27,11 +26,6 @@ const COARSE_PHASES: usize = 24;
 const GROUP: usize = 8;
 const BLOCKS: usize = 16;
 const PROMISING: usize = 24;
-/// More trials of a shaft than this are looked at by stretches of so many events, in which the orders of a group run apart by this
-/// share of a period, either way.
-const MANY: usize = 100;
-const STRETCH: usize = 64;
-const OUT_OF_STEP: f64 = 0.04;
 
 /// A trial order with its share of the prior.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -124,9 +118,7 @@ pub(super) fn shortlist(field: Field, part: &Part, turns: f64, least_rho: f64) -
         return trials;
     }
     let by_mixture = part.kind != PartKind::Bearing && !hunts(part);
-    if by_mixture {
-        trials = promising_mixtures(field, trials);
-    } else if !hunts(part) {
+    if !by_mixture && !hunts(part) {
         // phases of a period are too coarse for a pair's shaft
         trials = promising(field, trials);
     }
@@ -220,104 +212,9 @@ fn promising(field: Field, trials: Vec<Trial>) -> Vec<Trial> {
     kept.into_iter().map(|j| trials[j]).collect()
 }
 
-/// Those of very many trials that [`mixture_rank`] may put first, in the order of the grid. Neighbours share a sweep: within a
-/// stretch of events they differ by a shift alone, and what a stretch says of a depth, a rate and a phase adds up.
-fn promising_mixtures(field: Field, trials: Vec<Trial>) -> Vec<Trial> {
-    if trials.len() <= MANY {
-        return trials;
-    }
-    let pitch = (trials[1].order - trials[0].order) / trials[0].order;
-    let beside = whole((OUT_OF_STEP / (pitch * STRETCH as f64)).min(trials.len() as f64));
-    let mut ranked: Vec<(f64, Trial)> = Vec::with_capacity(trials.len());
-    for group in trials.chunks(1 + 2 * beside) {
-        let order = group[group.len() / 2].order;
-        let stretches = Stretches::new(field, order);
-        ranked.extend(
-            group
-                .iter()
-                .map(|t| (stretches.worth(t.order) + t.ln_weight, *t)),
-        );
-    }
-    ranked.sort_by(|a, b| b.0.total_cmp(&a.0));
-    let mut kept: Vec<Trial> = ranked.into_iter().take(PROMISING).map(|r| r.1).collect();
-    kept.sort_by(|a, b| a.order.total_cmp(&b.order));
-    kept
-}
-
-/// What stretches of a record say of a shaft at one order.
-struct Stretches {
-    order: f64,
-    /// By phase, then stretch: logarithms of the likelihood ratios of a rank's depths and rates.
-    ln: Vec<Vec<[f64; RANKED]>>,
-}
-
-impl Stretches {
-    fn new(field: Field, order: f64) -> Self {
-        let phases = RANK_PHASES;
-        let folded = fold(field, Comb { order, phases });
-        let informed = folded.i.iter().filter(|i| **i > 0.0);
-        let (sum, n) = informed.fold((0.0, 0.0), |(sum, n), i| (sum + i, n + 1.0));
-        let unit = (n / f64::max(sum, f64::MIN_POSITIVE)).sqrt();
-        let of = |p| ln_of_stretches(&folded, p, unit, STRETCH);
-        Self {
-            order,
-            ln: (0..phases).map(of).collect(),
-        }
-    }
-
-    /// Best phase of a neighbouring order: logarithm of the mean over depths and rates.
-    fn worth(&self, order: f64) -> f64 {
-        let phases = self.ln.len();
-        let mut sums = vec![[0.0; RANKED]; phases];
-        for (p, stretches) in self.ln.iter().enumerate() {
-            for (b, stretch) in stretches.iter().enumerate() {
-                let middle = (b as f64 + 0.5) * STRETCH as f64 / self.order;
-                let ahead = (order - self.order) * middle;
-                let shift = whole((ahead - ahead.floor()) * phases as f64 + 0.5);
-                let sum = &mut sums[(p + shift) % phases];
-                for (sum, ln) in sum.iter_mut().zip(stretch) {
-                    *sum += ln;
-                }
-            }
-        }
-        sums.iter()
-            .map(|ln| ln_mean_exp(ln))
-            .fold(f64::NEG_INFINITY, f64::max)
-    }
-}
-
 #[cfg(test)]
 mod tests {
-    use super::super::fixture::{coasts, fit, hit, nodes};
-    use super::super::score::score_field;
     use super::*;
-
-    #[test]
-    fn a_first_look_by_stretches_keeps_the_order_of_a_snag() {
-        let nodes = nodes(4, 4000, 3);
-        let runs = coasts(&nodes);
-        assert!(runs.len() > 10);
-        let trials = grid(0.27, 0.01, nodes.turns() * 0.27);
-        assert!(trials.len() > MANY);
-        for at in [20, 61, 95] {
-            let fit = hit(&fit(&nodes, &runs), trials[at].order, 0.05);
-            let scores = score_field(&fit);
-            let field = Field {
-                fit: &fit,
-                scores: &scores,
-                reach: (nodes.x[0], nodes.x[nodes.x.len() - 1]),
-            };
-            let kept = promising_mixtures(field, trials.clone());
-            assert_eq!(kept.len(), PROMISING);
-            assert!(kept.contains(&trials[at]), "{at}");
-            // what a neighbour's sweep says is what its own would say, but for where stretches end
-            let own = Stretches::new(field, trials[at].order).worth(trials[at].order);
-            for beside in [at - 1, at + 1] {
-                let shared = Stretches::new(field, trials[beside].order).worth(trials[at].order);
-                assert!((shared - own).abs() < 0.15 * own, "{at}: {shared} {own}");
-            }
-        }
-    }
 
     #[test]
     fn grid_is_even_and_its_weights_sum_to_one() {

@@ -63,6 +63,17 @@ impl Case {
     pub fn ln_raw(&self) -> f64 {
         self.ln_bayes + self.ln_rival
     }
+
+    /// The best phase as a share of the event period.
+    pub fn share(&self) -> f64 {
+        self.phase as f64 / self.comb.phases as f64
+    }
+
+    /// Takes the phase nearest to this share, whole periods aside.
+    pub fn turn_to(&mut self, share: f64) {
+        let phases = self.comb.phases as f64;
+        self.phase = whole((share - share.floor()) * phases + 0.5) % self.comb.phases;
+    }
 }
 
 /// A comb's mean likelihood ratio.
@@ -280,7 +291,9 @@ impl Evidence<'_> {
             case.ln_naming -= case.ln_rival;
             return;
         }
-        let turns = self.turns_of(case);
+        let Some(turns) = self.turns_of(case) else {
+            return;
+        };
         let (one_by_one, (depth, rate)) = turns.likeliest();
         let together = Together::new(self.field, case.comb, case.phase);
         case.ln_naming += together.ln_mean((depth * turns.depth, rate), turns.depth) - one_by_one;
@@ -310,12 +323,12 @@ impl Evidence<'_> {
         }
     }
 
-    /// Scores of the turns of a case at its best order and phase.
-    pub fn turns_of(&self, case: &Case) -> Turns {
+    /// Scores of the turns of a case at its best order and phase; `None` when too few are informative.
+    pub fn turns_of(&self, case: &Case) -> Option<Turns> {
         let folded = fold(self.field, case.comb);
         let mut turns = Turns::default();
-        turns.load(&folded, case.phase, case.shared[case.phase]);
-        turns
+        let enough = turns.load(&folded, case.phase, case.shared[case.phase]);
+        enough.then_some(turns)
     }
 }
 

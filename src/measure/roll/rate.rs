@@ -8,7 +8,7 @@ use super::finding::{RollFinding, Snag};
 use super::fold::fold;
 use super::hits::{MODEL_U, ln_rates};
 use super::kept::Kept;
-use super::parts::{Case, alike};
+use super::parts::{Case, Evidence, alike};
 use crate::measure::logarithm::ln_sum_exp;
 
 /// Hit rates that a record without a snag is asked about: evenly from 0 to 1.
@@ -35,8 +35,8 @@ pub(super) enum Seen<'a> {
 
 /// A record that shows no snag in the part.
 pub(super) struct Absent<'a> {
-    kept: &'a Kept,
-    case: Case,
+    /// The part's case in every leg that can show it, at least one.
+    legs: Vec<(Evidence<'a>, Case)>,
     /// Smallest snag that would have shown, units of the drag.
     detectable: Option<f64>,
     turns: u64,
@@ -59,13 +59,13 @@ pub(super) struct Rate {
     captures: f64,
 }
 
-/// What a capture says of a part.
+/// What a capture says of a part; `legs` are those of one sensor's record.
 ///
 /// # Errors
 /// The record cannot show the part.
 pub(super) fn look<'a>(
     finding: &'a RollFinding,
-    kept: &'a Kept,
+    legs: &[&'a Kept],
     part: &str,
 ) -> Result<Seen<'a>, Refusal> {
     let cannot = || {
@@ -74,8 +74,8 @@ pub(super) fn look<'a>(
             format!("one of the captures cannot show {part}: too few of its turns"),
         )
     };
-    let evidence = kept.evidence();
-    let parts = &evidence.train.parts;
+    let parts = legs.first().map(|leg| &leg.settings.train.parts);
+    let parts = parts.ok_or_else(cannot)?;
     let index = parts
         .iter()
         .position(|p| p.name == part)
@@ -88,16 +88,25 @@ pub(super) fn look<'a>(
     if let Some(snag) = snags.into_iter().find(|s| is_it(&s.part)) {
         return Ok(Seen::Snag(snag, snag.hits.len() as u64));
     }
-    let case = evidence.case(index).ok_or_else(cannot)?;
-    let turns = evidence.turns_of(&case).k.len() as u64;
+    let legs = legs.iter().map(|leg| leg.evidence());
+    let legs: Vec<(Evidence, Case)> = legs
+        .filter_map(|evidence| Some((evidence, evidence.case(index)?)))
+        .collect();
+    if legs.is_empty() {
+        return Err(cannot());
+    }
+    let turns = legs.iter().filter_map(|(leg, case)| leg.turns_of(case));
+    let turns = turns.map(|turns| turns.k.len() as u64).sum();
     let known = finding.quality.detectable_depth_by_part.get(part);
     let detectable = match known {
         Some(depth) => *depth,
-        None => detectable_of(finding, evidence, &case),
+        None => {
+            let cases: Vec<(Evidence, &Case)> = legs.iter().map(|(e, case)| (*e, case)).collect();
+            detectable_of(finding, &cases)
+        }
     };
     Ok(Seen::None(Absent {
-        kept,
-        case,
+        legs,
         detectable,
         turns,
     }))
@@ -250,8 +259,8 @@ fn moments(weights: &[f64]) -> (f64, f64) {
 fn posterior(absent: &[&Absent], ask: Estimate) -> Vec<f64> {
     let rates: Vec<f64> = (0..RATES).map(rate_at).collect();
     let mut ln = vec![0.0; RATES];
-    for record in absent {
-        for (sum, l) in ln.iter_mut().zip(ln_record(record, ask, &rates)) {
+    for (evidence, case) in absent.iter().flat_map(|record| &record.legs) {
+        for (sum, l) in ln.iter_mut().zip(ln_leg(*evidence, case, ask, &rates)) {
             *sum += l;
         }
     }
@@ -259,16 +268,15 @@ fn posterior(absent: &[&Absent], ask: Estimate) -> Vec<f64> {
     ln.iter().map(|l| libm::exp(l - norm)).collect()
 }
 
-/// Logarithm of a record's likelihood of every rate: mean over phases and over the depths that `ask` leaves open.
-fn ln_record(record: &Absent, ask: Estimate, rates: &[f64]) -> Vec<f64> {
-    let evidence = record.kept.evidence();
-    let part = &evidence.train.parts[record.case.part];
+/// Logarithm of a leg's likelihood of every rate: mean over phases and over the depths that `ask` leaves open.
+fn ln_leg(evidence: Evidence, case: &Case, ask: Estimate, rates: &[f64]) -> Vec<f64> {
+    let part = &evidence.train.parts[case.part];
     let unit = READ * unit_energy(part, evidence.field.fit.track.coulomb);
-    let folded = fold(evidence.field, record.case.comb);
+    let folded = fold(evidence.field, case.comb);
     let mut turns = Turns::default();
     let mut all: Vec<Vec<f64>> = vec![Vec::new(); rates.len()];
-    for p in (0..record.case.comb.phases).step_by(PHASE_STEP) {
-        if !turns.load(&folded, p, record.case.shared[p]) {
+    for p in (0..case.comb.phases).step_by(PHASE_STEP) {
+        if !turns.load(&folded, p, case.shared[p]) {
             continue;
         }
         for (sd, share) in DEPTHS {

@@ -5,18 +5,20 @@ use std::sync::Arc;
 use crate::reading::{Contribution, SOFTWARE, Verdict, budget};
 
 use super::depth::{DETECTABLE_HIT_RATE, detectable};
-use super::drag::drag;
+use super::drag::{RollDrag, drag};
+use super::filter::Track;
 use super::finding::{Limits, RollFinding, RollQuality, RollTrace, Snag, Strip, Suspect};
 use super::fit::Fit;
 use super::fold::{Comb, Field, fold};
 use super::hits::{HitRate, MODEL_U};
-use super::kept::{RollEvidence, parts};
+use super::kept::{Kept, RollEvidence, parts};
 use super::known::Known;
 use super::next::{NextSetup, next_if_open};
 use super::parts::{Case, Evidence, SAME_EVENTS};
 use super::score::ScoreField;
 use super::search::{Look, Part, Search, Shown};
-use super::sensed::{Sensed, cases};
+use super::sensed::{Leg, Sensed, cases};
+use super::side_by_side::each;
 use super::whole;
 
 pub(super) use super::search::{GAMMA, false_alarm};
@@ -42,19 +44,17 @@ pub(super) fn finding(sensed: &[Sensed], limits: Limits) -> RollFinding {
     }
     let suspects = search.suspects();
     let best = &suspects[0].0;
-    let (case, record) = (&search.cases[best.look][best.case], &sensed[best.look]);
+    let sensor = search.looks[best.look].sensor;
+    let record = sensed.iter().find(|s| s.sensor == sensor);
+    let record = record.expect("looks are those of the records");
     let (mut snags, mut lines) = (Vec::new(), Vec::new());
-    let mut seen = None;
     if reported {
         let (snag, shown) = search.snag(alarm, &suspects);
         lines = contributions(&shown.hits);
-        seen = Some(shown.hits.hit.len());
         snags.push(snag);
         further(&search, limits.false_alarm, &shown, &mut snags);
     }
-    let look = &search.looks[best.look];
-    let mut quality = quality(sensed, &search, best.look, (case, seen), ln);
-    let settings = &record.kept.settings;
+    let mut quality = quality(sensed, record, &search, best, ln);
     let (mut verdict, mut next_setup) = (Verdict::Outside, None);
     if reported {
         next_setup = next(&suspects, record);
@@ -75,15 +75,11 @@ pub(super) fn finding(sensed: &[Sensed], limits: Limits) -> RollFinding {
         snags: Some(snags),
         blind: None,
         start_s: Some(record.origin_s),
-        end_s: record.kept.nodes.t.last().map(|t| record.origin_s + t),
+        end_s: Some(record.end_s),
         budget: lines,
-        drag: drag(
-            &record.kept.fit.track,
-            &settings.train,
-            settings.wheel_diameter_m,
-        ),
-        trace: trace(look, &best.name, case),
-        evidence: evidence(sensed, record, &search, (&quality, reported)),
+        drag: drag_of(record),
+        trace: trace(&search, sensor, &best.name),
+        evidence: evidence(sensed, best, &search, (&quality, reported)),
         suspects: Some(suspects.into_iter().map(|s| s.1).collect()),
         quality,
     }
@@ -91,15 +87,26 @@ pub(super) fn finding(sensed: &[Sensed], limits: Limits) -> RollFinding {
 
 /// The first look at all records.
 fn search_of(sensed: &[Sensed]) -> Search<'_> {
-    let looks = sensed.iter().map(|s| Look {
-        sensor: s.sensor,
-        evidence: s.kept.evidence(),
-        origin_s: s.origin_s,
-    });
-    Search {
-        looks: looks.collect(),
-        cases: sensed.iter().map(|s| s.cases.clone()).collect(),
+    let (mut looks, mut all) = (Vec::new(), Vec::new());
+    for record in sensed {
+        for Leg { kept, cases } in &record.legs {
+            looks.push(Look {
+                sensor: record.sensor,
+                evidence: kept.evidence(),
+                begins: kept.begins,
+                origin_s: record.origin_s,
+            });
+            all.push(cases.clone());
+        }
     }
+    Search { looks, cases: all }
+}
+
+/// Drag over all legs of a record.
+fn drag_of(record: &Sensed) -> Option<RollDrag> {
+    let settings = &record.legs[0].kept.settings;
+    let tracks: Vec<&Track> = record.legs.iter().map(|l| &l.kept.fit.track).collect();
+    drag(&tracks, &settings.train, settings.wheel_diameter_m)
 }
 
 /// What the records would have shown, and whether that is enough to call the car free of snags.
@@ -120,30 +127,32 @@ fn without_a_snag(search: &Search, limits: Limits, quality: &mut RollQuality) ->
 
 /// What to try next, when the car's other setups are known.
 fn next(suspects: &[(Part, Suspect)], record: &Sensed) -> Option<NextSetup> {
-    let car = record.kept.settings.car.as_ref()?;
+    let car = record.legs[0].kept.settings.car.as_ref()?;
     let open: Vec<(String, f64)> = suspects
         .iter()
         .map(|(_, s)| (s.part.clone(), s.probability))
         .collect();
-    next_if_open(&open, &car.setups, record.kept.nodes.turns())
+    next_if_open(&open, &car.setups, record.quality.turns?)
 }
 
 /// What the finding keeps for later.
 fn evidence(
     sensed: &[Sensed],
-    record: &Sensed,
+    best: &Part,
     search: &Search,
     (quality, named): (&RollQuality, bool),
 ) -> RollEvidence {
     let hidden = quality.not_visible.iter();
+    let legs = sensed.iter().flat_map(|s| &s.legs);
+    let records: Vec<Arc<Kept>> = legs.map(|leg| Arc::clone(&leg.kept)).collect();
     RollEvidence {
         parts: parts(search),
         turns: quality.turns,
         not_visible: hidden.map(|n| n.part.clone()).collect(),
         named,
         agree: false,
-        kept: Some(Arc::clone(&record.kept)),
-        records: sensed.iter().map(|s| Arc::clone(&s.kept)).collect(),
+        kept: records.get(best.look).cloned(),
+        records,
     }
 }
 
@@ -152,9 +161,7 @@ fn further(search: &Search, limit: f64, shown: &Shown, snags: &mut Vec<Snag>) {
     let Some(last) = snags.last().filter(|_| snags.len() < MOST_SNAGS) else {
         return;
     };
-    let less: Vec<Option<(Fit, ScoreField)>> = (0..search.looks.len())
-        .map(|look| without(search, look, &last.part, shown))
-        .collect();
+    let less = without(search, &last.part, shown);
     if less.iter().all(Option::is_none) {
         return;
     }
@@ -175,10 +182,7 @@ fn further(search: &Search, limit: f64, shown: &Shown, snags: &mut Vec<Snag>) {
     });
     let looks: Vec<Look> = looks.collect();
     let mut next = Search {
-        cases: looks
-            .iter()
-            .map(|look| cases(look.evidence, &mut Vec::new()))
-            .collect(),
+        cases: each(&looks, |look| cases(look.evidence, &mut Vec::new())),
         looks,
     };
     if next.cases.iter().all(Vec::is_empty) {
@@ -189,15 +193,10 @@ fn further(search: &Search, limit: f64, shown: &Shown, snags: &mut Vec<Snag>) {
         return;
     }
     next.name();
-    let (snag, shown) = next.snag(alarm, &next.suspects());
-    let turns = |snag: &Snag| {
-        let look = next.looks.iter().find(|l| l.sensor == snag.sensor);
-        look.map_or(0.0, |l| l.evidence.turns)
-    };
-    if snags
-        .iter()
-        .any(|known| same_place(known, &snag, turns(&snag)))
-    {
+    let suspects = next.suspects();
+    let (snag, shown) = next.snag(alarm, &suspects);
+    let look = &next.looks[suspects[0].0.look];
+    if snags.iter().any(|known| same_place(known, &snag, look)) {
         return;
     }
     snags.push(snag);
@@ -205,33 +204,51 @@ fn further(search: &Search, limit: f64, shown: &Shown, snags: &mut Vec<Snag>) {
 }
 
 /// Two snags of one rhythm whose hits lie side by side are one: what its removal left behind.
-fn same_place(a: &Snag, b: &Snag, turns: f64) -> bool {
+fn same_place(a: &Snag, b: &Snag, look: &Look) -> bool {
+    let evidence = look.evidence;
+    let middle = evidence.nodes.x[0] - look.begins + evidence.turns / 2.0;
+    a.sensor == b.sensor && side_by_side(a, b, evidence.turns, middle)
+}
+
+/// The same of one sensor's snags over so many turns, by their phases so many turns behind the record's beginning.
+fn side_by_side(a: &Snag, b: &Snag, turns: f64, middle: f64) -> bool {
     let (oa, ob) = (a.order_per_sensor_turn, b.order_per_sensor_turn);
-    if a.sensor != b.sensor || (oa - ob).abs() > SAME_EVENTS / turns {
+    if (oa - ob).abs() > SAME_EVENTS / turns {
         return false;
     }
-    // the phases half way through the record: both orders are known by their phases there
-    let apart = (oa - ob) * turns / 2.0 - (a.phase_deg - b.phase_deg) / 360.0;
+    // the phases half way through the leg: both orders are known by their phases there
+    let apart = (oa - ob) * middle - (a.phase_deg - b.phase_deg) / 360.0;
     let apart = apart - apart.floor();
     360.0 * apart.min(1.0 - apart) < BESIDE_DEG
 }
 
-/// The record of one sensor less the losses in a part, of which one look has been shown; `None` where the sensor does not show them.
-fn without(search: &Search, look: usize, part: &str, best: &Shown) -> Option<(Fit, ScoreField)> {
-    let (_, _, case) = search.of_part(part).find(|(at, ..)| *at == look)?;
-    if case.ln_naming <= 0.0 {
-        return None;
+/// Every look less the losses in a part, of which one sensor has been shown; `None` where a leg does not show them.
+fn without(search: &Search, part: &str, best: &Shown) -> Vec<Option<(Fit, ScoreField)>> {
+    let mut others: Vec<Shown> = Vec::new();
+    for (look, _, case) in search.of_part(part) {
+        let sensor = search.looks[look].sensor;
+        if sensor != best.sensor && others.iter().all(|other| other.sensor != sensor) {
+            others.push(search.shown(look, case));
+        }
     }
-    let other = (look != best.look).then(|| search.shown(look, case));
-    let Shown { turns, hits, .. } = other.as_ref().unwrap_or(best);
-    let known = Known {
-        comb: case.comb,
-        phase: case.phase,
-        turn: &turns.k,
-        hit: &hits.hit,
-        loss: &hits.loss,
+    let all: Vec<&Shown> = std::iter::once(best).chain(&others).collect();
+    let less = |look: &usize| {
+        let found = all.iter().find_map(|shown| {
+            let leg = shown.legs.iter().find(|leg| leg.look == *look)?;
+            Some((*shown, leg))
+        });
+        let (shown, leg) = found.filter(|(_, leg)| leg.case.ln_naming > 0.0)?;
+        let known = Known {
+            comb: leg.case.comb,
+            phase: leg.case.phase,
+            turn: &leg.turns.k,
+            hit: &shown.hits.hit[leg.at.clone()],
+            loss: &shown.hits.loss[leg.at.clone()],
+        };
+        Some(known.removed(search.looks[*look].evidence.field))
     };
-    Some(known.removed(search.looks[look].evidence.field))
+    let looks: Vec<usize> = (0..search.looks.len()).collect();
+    each(&looks, less)
 }
 
 /// Where the uncertainty of a hit rate comes from.
@@ -239,20 +256,21 @@ fn contributions(hits: &HitRate) -> Vec<Contribution> {
     budget(&[("few_turns", hits.u_few_turns), ("model", MODEL_U)])
 }
 
-/// Quality of the record that shows the most probable part best, with what holds for all of them. `best` is that part's
-/// case, with the number of its turns that were seen where that is known.
+/// Quality of the record that shows the most probable part best, with what holds for all of them.
 fn quality(
     sensed: &[Sensed],
+    record: &Sensed,
     search: &Search,
-    primary: usize,
-    (case, seen): (&Case, Option<usize>),
+    best: &Part,
     ln: f64,
 ) -> RollQuality {
-    let mut quality = sensed[primary].quality.clone();
-    let evidence = search.looks[primary].evidence;
-    let phase = case.phase as f64 / case.comb.phases as f64;
-    let passed = whole(evidence.turns * case.comb.order - phase + 1.0);
-    let seen = seen.unwrap_or_else(|| evidence.turns_of(case).k.len());
+    let mut quality = record.quality.clone();
+    let (mut passed, mut seen) = (0, 0);
+    for (look, case, _) in search.legs(record.sensor, &best.name) {
+        let evidence = search.looks[look].evidence;
+        passed += whole(evidence.turns * case.comb.order - case.share() + 1.0);
+        seen += evidence.turns_of(case).map_or(0, |turns| turns.k.len());
+    }
     quality.turns_unseen = Some(passed.saturating_sub(seen) as u64);
     quality.ln_bayes = Some(ln);
     quality.sensors = sensed.iter().map(|s| s.sensor).collect();
@@ -260,7 +278,8 @@ fn quality(
     quality
         .not_visible
         .retain(|hidden| visible.iter().all(|p| p.name != hidden.part));
-    quality.same_order = same_order(evidence, &search.cases[primary]);
+    let evidence = search.looks[best.look].evidence;
+    quality.same_order = same_order(evidence, &search.cases[best.look]);
     note(&mut quality);
     quality
 }
@@ -297,32 +316,42 @@ fn note(quality: &mut RollQuality) {
     }
 }
 
-/// Strips of the best part for a picture.
-fn trace(look: &Look, part: &str, best: &Case) -> RollTrace {
-    let comb = Comb {
-        order: best.comb.order,
-        phases: STRIP_BINS,
-    };
-    let folded = fold(look.evidence.field, comb);
-    let strip = |k: usize| {
-        let bin = |p: usize| {
-            let at = p * folded.events + k;
-            let (u, i) = (folded.u[at], folded.i[at]);
-            (i > 0.0).then(|| u / i.sqrt())
+/// Strips of the best part for a picture, of every leg that shows it.
+fn trace(search: &Search, sensor: u32, part: &str) -> RollTrace {
+    let mut strips = Vec::new();
+    for (look, case, before) in search.legs(sensor, part) {
+        let look = &search.looks[look];
+        let field = look.evidence.field;
+        let comb = Comb {
+            order: case.comb.order,
+            phases: STRIP_BINS,
         };
-        Strip {
-            turn: k as u64,
-            t_s: look.time_of(comb, k as f64),
-            loss_sd: (0..STRIP_BINS).map(bin).collect(),
-        }
-    };
+        // a turn that the leg before has begun goes on here
+        let begun = before - before.floor();
+        let field = Field {
+            reach: (field.reach.0 - begun / comb.order, field.reach.1),
+            ..field
+        };
+        let folded = fold(field, comb);
+        let strip = |k: usize| {
+            let bin = |p: usize| {
+                let at = p * folded.events + k;
+                let (u, i) = (folded.u[at], folded.i[at]);
+                (i > 0.0).then(|| u / i.sqrt())
+            };
+            Strip {
+                turn: (whole(before) + k) as u64,
+                t_s: look.time_of(comb, k as f64 - begun),
+                loss_sd: (0..STRIP_BINS).map(bin).collect(),
+            }
+        };
+        let all = (0..folded.events).map(strip);
+        strips.extend(all.filter(|s| s.loss_sd.iter().any(Option::is_some)));
+    }
     RollTrace {
         part: Some(part.into()),
         bins: STRIP_BINS,
-        strips: (0..folded.events)
-            .map(strip)
-            .filter(|s| s.loss_sd.iter().any(Option::is_some))
-            .collect(),
+        strips,
     }
 }
 
@@ -354,11 +383,11 @@ mod tests {
     #[test]
     fn hits_side_by_side_are_one_snag() {
         let first = snag(0.5, 350.0);
-        assert!(same_place(&first, &snag(0.5, 10.0), 200.0));
-        assert!(!same_place(&first, &snag(0.5, 90.0), 200.0));
+        assert!(side_by_side(&first, &snag(0.5, 10.0), 200.0, 100.0));
+        assert!(!side_by_side(&first, &snag(0.5, 90.0), 200.0, 100.0));
         // an order one part in 500 higher, a tenth of an event at the half: the same events with that much less phase
-        assert!(same_place(&first, &snag(0.501, 26.0), 200.0));
-        assert!(!same_place(&first, &snag(0.501, 350.0), 200.0));
-        assert!(!same_place(&first, &snag(0.51, 350.0), 200.0));
+        assert!(side_by_side(&first, &snag(0.501, 26.0), 200.0, 100.0));
+        assert!(!side_by_side(&first, &snag(0.501, 350.0), 200.0, 100.0));
+        assert!(!side_by_side(&first, &snag(0.51, 350.0), 200.0, 100.0));
     }
 }

@@ -1,4 +1,8 @@
-//! One look for one snag, over the records of all sensors: which parts may hold it, and what the most probable one did.
+//! One look for one snag, over the records of all sensors: which parts may hold it, and what the most probable one did. Legs of one
+//! record are like captures of one car: phase and order may differ, the part does not, so the logarithms of its Bayes factors add up.
+//! Of several sensors the mean counts.
+
+use std::ops::Range;
 
 use super::bayes::Turns;
 use super::bursts::{bursts, last_seen};
@@ -9,6 +13,7 @@ use super::hits::{HitRate, hit_rate};
 use super::parts::{Case, Evidence, alike};
 use super::side_by_side::each;
 use super::together::Together;
+use super::whole;
 use crate::measure::logarithm::{ln_mean_exp, ln_sum_exp};
 
 /// Exponent of the Bayes factors in the posterior: tempers what the independence of turns overstates.
@@ -53,16 +58,18 @@ fn segment(beyond: impl Fn((f64, f64)) -> bool) -> ((f64, f64), (f64, f64)) {
     (ends[0], ends[1])
 }
 
-/// One sensor's record, as it is or less the snags that are known.
+/// A leg of one sensor's record, as it is or less the snags that are known.
 #[derive(Clone, Copy)]
 pub(super) struct Look<'a> {
     pub sensor: u32,
     pub evidence: Evidence<'a>,
+    /// Angle at which the record begins, turns.
+    pub begins: f64,
     /// Time of the first counted edge in the file, s.
     pub origin_s: f64,
 }
 
-/// The looks of all sensors, each with the cases of the parts that it shows.
+/// The looks of all sensors, leg after leg, each with the cases of the parts that it shows.
 pub(super) struct Search<'a> {
     pub looks: Vec<Look<'a>>,
     pub cases: Vec<Vec<Case>>,
@@ -72,7 +79,7 @@ pub(super) struct Search<'a> {
 #[derive(Clone, Debug)]
 pub(super) struct Part {
     pub name: String,
-    /// Logarithms of the means over the sensors of B and B'.
+    /// Logarithms of the means over the sensors of B and B', each the product of its legs'.
     pub ln_bayes: f64,
     pub ln_naming: f64,
     /// Which look has its best case, and where among the cases there.
@@ -80,11 +87,24 @@ pub(super) struct Part {
     pub case: usize,
 }
 
-/// What a look shows of a snag.
+/// What a sensor shows of a snag.
 pub(super) struct Shown {
-    pub look: usize,
-    pub turns: Turns,
+    pub sensor: u32,
+    /// The legs that show it, in order.
+    pub legs: Vec<ShownLeg>,
+    /// Hits of all their turns, leg after leg.
     pub hits: HitRate,
+}
+
+/// What one leg shows of a snag.
+pub(super) struct ShownLeg {
+    pub look: usize,
+    pub case: Case,
+    pub turns: Turns,
+    /// Events of the part between the record's beginning and the leg's.
+    pub before: f64,
+    /// Where its turns are among those of all legs.
+    pub at: Range<usize>,
 }
 
 impl Search<'_> {
@@ -107,20 +127,30 @@ impl Search<'_> {
     }
 
     fn part(&self, name: &str) -> Part {
-        let (mut b, mut naming) = (Vec::new(), Vec::new());
+        // sums over the legs of every sensor
+        let mut sensors: Vec<(u32, f64, f64)> = Vec::new();
         let mut best: Option<(f64, usize, usize)> = None;
         for (look, case, ln) in self.of_part(name) {
-            b.push(ln.ln_bayes);
-            naming.push(ln.ln_naming);
+            let sensor = self.looks[look].sensor;
+            match sensors.iter_mut().find(|s| s.0 == sensor) {
+                Some((_, b, naming)) => {
+                    *b += ln.ln_bayes;
+                    *naming += ln.ln_naming;
+                }
+                None => sensors.push((sensor, ln.ln_bayes, ln.ln_naming)),
+            }
             if best.is_none_or(|(most, ..)| ln.ln_naming > most) {
                 best = Some((ln.ln_naming, look, case));
             }
         }
         let (_, look, case) = best.expect("a part that was named by a case");
+        let mean = |of: fn(&(u32, f64, f64)) -> f64| {
+            ln_mean_exp(&sensors.iter().map(of).collect::<Vec<f64>>())
+        };
         Part {
             name: name.into(),
-            ln_bayes: ln_mean_exp(&b),
-            ln_naming: ln_mean_exp(&naming),
+            ln_bayes: mean(|s| s.1),
+            ln_naming: mean(|s| s.2),
             look,
             case,
         }
@@ -135,6 +165,31 @@ impl Search<'_> {
                 let at = cases.iter().position(|c| self.name_of(look, c) == name)?;
                 Some((look, at, &cases[at]))
             })
+    }
+
+    /// The cases of a part in the legs of one sensor: look, case, and how many of its events come before the leg.
+    pub fn legs(&self, sensor: u32, name: &str) -> Vec<(usize, &Case, f64)> {
+        let mut legs: Vec<(usize, &Case, f64)> = Vec::new();
+        for (look, _, case) in self.of_part(name) {
+            let Look {
+                evidence, begins, ..
+            } = self.looks[look];
+            if self.looks[look].sensor != sensor {
+                continue;
+            }
+            let order = case.comb.order;
+            let from = evidence.nodes.x[0];
+            let before = match legs.last() {
+                // at the order of the leg before up to here
+                Some((last, last_case, before)) => {
+                    let last_from = self.looks[*last].evidence.nodes.x[0];
+                    before + (from - last_from) * last_case.comb.order
+                }
+                None => (from - begins) * order,
+            };
+            legs.push((look, case, before));
+        }
+        legs
     }
 
     /// Logarithm of the mean Bayes factor of the parts.
@@ -199,13 +254,44 @@ impl Search<'_> {
         all
     }
 
-    /// Turns and hits of a case.
-    pub fn shown(&self, look: usize, case: &Case) -> Shown {
-        let evidence = self.looks[look].evidence;
-        let turns = evidence.turns_of(case);
-        let together = Together::new(evidence.field, case.comb, case.phase);
-        let hits = hit_rate(&turns, &together);
-        Shown { look, turns, hits }
+    /// Turns and hits of a part whose best case of a sensor is that of this look.
+    pub fn shown(&self, look: usize, best: &Case) -> Shown {
+        let Look {
+            sensor, evidence, ..
+        } = self.looks[look];
+        let part = &evidence.train.parts[best.part];
+        let legs = self.legs(sensor, &part.name);
+        let ahead = legs.iter().find(|leg| leg.0 == look);
+        let ahead = ahead.map_or(0.0, |leg| leg.2 + best.share());
+        let mut shown = Vec::new();
+        let mut all = Vec::new();
+        for (at, case, before) in legs {
+            let mut case = case.clone();
+            if part.order_sd <= 0.0 && at != look {
+                // what is geared rigidly keeps its phase
+                case.turn_to(ahead - before);
+            }
+            let evidence = self.looks[at].evidence;
+            let Some(turns) = evidence.turns_of(&case) else {
+                continue;
+            };
+            all.push(Together::new(evidence.field, case.comb, case.phase));
+            let from = shown.last().map_or(0, |leg: &ShownLeg| leg.at.end);
+            shown.push(ShownLeg {
+                look: at,
+                before,
+                at: from..from + turns.k.len(),
+                turns,
+                case,
+            });
+        }
+        let turns: Vec<&Turns> = shown.iter().map(|leg| &leg.turns).collect();
+        let hits = hit_rate(&turns, &Together::joined(all));
+        Shown {
+            sensor,
+            legs: shown,
+            hits,
+        }
     }
 
     /// The snag of the most probable part, and how its best sensor shows it.
@@ -214,16 +300,11 @@ impl Search<'_> {
         let case = &self.cases[part.look][part.case];
         let look = &self.looks[part.look];
         let shown = self.shown(part.look, case);
-        let Shown {
-            turns, hits: found, ..
-        } = &shown;
-        let phase = case.phase as f64 / case.comb.phases as f64;
-        let event = |(k, hit): (&usize, &f64)| Hit {
-            turn: *k as u64,
-            t_s: look.time_of(case.comb, *k as f64 + phase),
-            hit: *hit,
-        };
-        let hits: Vec<Hit> = turns.k.iter().zip(&found.hit).map(event).collect();
+        let best = shown.legs.iter().find(|leg| leg.look == part.look);
+        let before = best.map_or(0.0, |leg| leg.before);
+        let ahead = before + case.share();
+        let phase = ahead - ahead.floor();
+        let hits = self.hits(&shown, phase);
         let seen = last_seen(&hits);
         let snag = Snag {
             part: suspect.part.clone(),
@@ -232,8 +313,8 @@ impl Search<'_> {
             order_per_sensor_turn: case.comb.order,
             phase_deg: 360.0 * phase,
             phase_half_bin_deg: 180.0 / case.comb.phases as f64,
-            hit_rate: found.rate,
-            depth: shown_depth(look.evidence, case, found.ln_energy),
+            hit_rate: shown.hits.rate,
+            depth: shown_depth(look.evidence, case, shown.hits.ln_energy),
             bursts: bursts(&hits),
             last_seen_s: seen.map(|s| s.0),
             turns_since_seen: seen.map(|s| s.1),
@@ -243,6 +324,26 @@ impl Search<'_> {
             suspects: suspects.iter().map(|s| s.1.clone()).collect(),
         };
         (snag, shown)
+    }
+
+    /// Every turn that could be seen, numbered from the record's beginning, where the part's phase is `phase`.
+    fn hits(&self, shown: &Shown, phase: f64) -> Vec<Hit> {
+        let mut hits: Vec<Hit> = Vec::with_capacity(shown.hits.hit.len());
+        for leg in &shown.legs {
+            let share = leg.case.share();
+            for (k, hit) in leg.turns.k.iter().zip(&shown.hits.hit[leg.at.clone()]) {
+                let event = *k as f64 + share;
+                let turn = whole(leg.before + event - phase + 0.5) as u64;
+                // a phase that drifts from leg to leg must not give one number twice
+                let next = hits.last().map_or(0, |last| last.turn + 1);
+                hits.push(Hit {
+                    turn: turn.max(next),
+                    t_s: self.looks[leg.look].time_of(leg.case.comb, event),
+                    hit: *hit,
+                });
+            }
+        }
+        hits
     }
 }
 

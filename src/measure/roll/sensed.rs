@@ -11,6 +11,7 @@ use super::count::{Nodes, count};
 use super::finding::{Limits, NotSeen, RollFinding, RollQuality};
 use super::fit::{self, Fit};
 use super::kept::Kept;
+use super::legs::legs;
 use super::parts::{self, Case, Evidence};
 use super::score::score_field;
 use super::side_by_side::each;
@@ -56,22 +57,31 @@ pub(super) struct Counted {
 /// A record of one sensor that rolls freely.
 pub(super) struct Record {
     sensor: u32,
-    kept: Kept,
+    /// Its legs, at least one.
+    legs: Vec<Kept>,
     origin_s: f64,
+    end_s: f64,
     quality: RollQuality,
 }
 
 /// Why a record says nothing, and what it was like.
 pub(super) type Refused = Box<(Refusal, RollQuality)>;
 
-/// A record of one sensor with the case of every part that it can show, at least one.
+/// A record of one sensor, at least one of whose legs shows a part.
 pub(super) struct Sensed {
     pub sensor: u32,
-    pub kept: Arc<Kept>,
-    /// Time of the first counted edge in the file, s.
+    /// At least one.
+    pub legs: Vec<Leg>,
+    /// Times of the first and the last counted edge in the file, s.
     pub origin_s: f64,
-    pub cases: Vec<Case>,
+    pub end_s: f64,
     pub quality: RollQuality,
+}
+
+/// A leg with the case of every part that it can show.
+pub(super) struct Leg {
+    pub kept: Arc<Kept>,
+    pub cases: Vec<Case>,
 }
 
 impl Edges {
@@ -167,7 +177,7 @@ impl Edges {
 }
 
 impl Counted {
-    /// The record with its coasts, noise and ripple explained.
+    /// The record with its coasts, noise and ripple explained, leg by leg.
     pub fn record(self) -> Result<Record, Refused> {
         let Self {
             sensor,
@@ -176,23 +186,35 @@ impl Counted {
             origin_s,
             mut quality,
         } = self;
-        let Some((fit, columns)) = fit::fit(&nodes, &settings.train) else {
+        let fitted = each(&legs(&nodes, &settings.train), |leg| {
+            let own = nodes.leg(leg.clone());
+            let (fit, columns) = fit::fit(&own, &settings.train)?;
+            let places = fit::places(&fit, &columns, &own);
+            let kept = Kept {
+                sensor,
+                begins: nodes.x[0],
+                ripple: columns.at_end(&fit.b),
+                settings: settings.clone(),
+                scores: score_field(&fit),
+                nodes: own,
+                fit,
+            };
+            Some((kept, places))
+        });
+        let (legs, places): (Vec<Kept>, Vec<_>) = fitted.into_iter().flatten().unzip();
+        if legs.is_empty() {
             return Err(Box::new((no_free_rolling(), quality)));
-        };
-        quality.jitter_us = Some(fit.noise.jitter_s * 1e6);
-        quality.coast_share = Some(coast_share(&nodes, &fit));
-        quality.spacing = Some(spacing(&nodes, fit::places(&fit, &columns, &nodes)));
-        let scores = score_field(&fit);
+        }
+        let jitter_us = legs.iter().map(|leg| leg.fit.noise.jitter_s * 1e6);
+        quality.jitter_us = Some(jitter_us.sum::<f64>() / legs.len() as f64);
+        let used_s: f64 = legs.iter().map(|leg| coasted_s(&leg.fit)).sum();
+        quality.coast_share = Some(used_s / nodes.t[nodes.t.len() - 1]);
+        quality.spacing = Some(spacing(&nodes, mean(&places)));
         Ok(Record {
             sensor,
-            kept: Kept {
-                ripple: columns.at_end(&fit.b),
-                settings,
-                nodes,
-                fit,
-                scores,
-            },
+            legs,
             origin_s,
+            end_s: origin_s + nodes.t[nodes.t.len() - 1],
             quality,
         })
     }
@@ -201,24 +223,40 @@ impl Counted {
 impl Record {
     /// Every part that it can show, judged.
     pub fn judge(mut self) -> Result<Sensed, Refused> {
-        let cases = cases(self.kept.evidence(), &mut self.quality.not_visible);
-        if cases.is_empty() {
+        let judged = each(&self.legs, |leg| {
+            let mut hidden = Vec::new();
+            (cases(leg.evidence(), &mut hidden), hidden)
+        });
+        if judged.iter().all(|(cases, _)| cases.is_empty()) {
             return Err(Box::new((too_few_turns(), self.quality)));
         }
+        let (cases, hidden): (Vec<_>, Vec<_>) = judged.into_iter().unzip();
+        let in_all = |part: &&NotSeen| {
+            let mut legs = hidden.iter();
+            legs.all(|leg| leg.iter().any(|other| other.part == part.part))
+        };
+        let never = hidden[0].iter().filter(in_all).cloned();
+        self.quality.not_visible.extend(never);
+        let legs = self.legs.into_iter().zip(cases);
+        let leg = |(kept, cases): (Kept, Vec<Case>)| Leg {
+            kept: Arc::new(kept),
+            cases,
+        };
         Ok(Sensed {
             sensor: self.sensor,
-            kept: Arc::new(self.kept),
+            legs: legs.map(leg).collect(),
             origin_s: self.origin_s,
-            cases,
+            end_s: self.end_s,
             quality: self.quality,
         })
     }
 
-    /// The rhythms of a car without a gear train.
-    pub fn blind(self, limits: Limits) -> RollFinding {
-        let mut finding = blind::finding(self.kept.evidence(), limits, self.origin_s, self.quality);
+    /// The rhythms of a car without a gear train: of a lone shaft, whose record is one leg.
+    pub fn blind(mut self, limits: Limits) -> RollFinding {
+        let kept = self.legs.remove(0);
+        let mut finding = blind::finding(kept.evidence(), limits, self.origin_s, self.quality);
         // no part, so no case to set beside others: only the record
-        finding.evidence.records.push(Arc::new(self.kept));
+        finding.evidence.records.push(Arc::new(kept));
         finding
     }
 }
@@ -289,16 +327,18 @@ pub(super) fn cases(evidence: Evidence, hidden: &mut Vec<NotSeen>) -> Vec<Case> 
     cases
 }
 
-/// Share of the record's time that was used.
-fn coast_share(nodes: &Nodes, fit: &Fit) -> f64 {
+/// Time that was used, s.
+fn coasted_s(fit: &Fit) -> f64 {
     let t = &fit.track.t;
-    let used: f64 = fit
-        .track
-        .runs
-        .iter()
-        .map(|r| t[r.end - 1] - t[r.start])
-        .sum();
-    used / nodes.t[nodes.t.len() - 1]
+    let runs = fit.track.runs.iter();
+    runs.map(|r| t[r.end - 1] - t[r.start]).sum()
+}
+
+/// Mean place of every magnet over the legs, turns.
+fn mean(places: &[Vec<f64>]) -> Vec<f64> {
+    let legs = places.len() as f64;
+    let of = |m: usize| places.iter().map(|leg| leg[m]).sum::<f64>() / legs;
+    (0..places[0].len()).map(of).collect()
 }
 
 /// Spacing of the magnets after the fit, from the first counted edge's magnet on.

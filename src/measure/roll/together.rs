@@ -44,9 +44,11 @@ pub(super) struct Together {
     own: Vec<f64>,
     /// For every turn the first turn that it shares rows with, and the products from there on.
     near: Vec<(usize, Vec<f64>)>,
-    /// `columns` numbers a turn; the product of two turns' is what the columns take.
+    /// `columns` numbers a turn; the product of two turns' is what the columns take. Legs have columns of their own: those of a
+    /// turn begin at `first_column`.
     taken: Vec<f64>,
     columns: usize,
+    first_column: Vec<usize>,
 }
 
 /// What the chain says.
@@ -176,6 +178,7 @@ impl Together {
         Self {
             own: own.collect(),
             left,
+            first_column: vec![0; u.len()],
             u,
             near,
             taken,
@@ -183,9 +186,51 @@ impl Together {
         }
     }
 
+    /// The turns of several legs, which share depth and hit rate and nothing else.
+    ///
+    /// # Panics
+    /// Without a leg.
+    pub fn joined(legs: Vec<Self>) -> Self {
+        let columns = legs.iter().map(|leg| leg.columns).max();
+        let columns = columns.expect("a snag is shown by a leg");
+        let join = |mut all: Self, leg: Self| {
+            let turns = all.u.len();
+            let first_column = all.first_column.last().map_or(0, |first| first + columns);
+            let rows = leg.taken.chunks_exact(leg.columns.max(1));
+            for row in rows {
+                all.taken.extend_from_slice(row);
+                all.taken.resize(all.taken.len() + columns - row.len(), 0.0);
+            }
+            let near = leg.near.into_iter();
+            all.near
+                .extend(near.map(|(first, products)| (turns + first, products)));
+            all.first_column.resize(turns + leg.u.len(), first_column);
+            all.u.extend(leg.u);
+            all.left.extend(leg.left);
+            all.own.extend(leg.own);
+            all
+        };
+        let none = Self {
+            u: Vec::new(),
+            left: Vec::new(),
+            own: Vec::new(),
+            near: Vec::new(),
+            taken: Vec::new(),
+            columns,
+            first_column: Vec::new(),
+        };
+        legs.into_iter().fold(none, join)
+    }
+
     #[inline(always)]
     fn taken_of(&self, n: usize) -> &[f64] {
         &self.taken[n * self.columns..(n + 1) * self.columns]
+    }
+
+    /// The columns that turn `n` shares with others of its leg.
+    #[inline(always)]
+    fn columns_of(&self, n: usize) -> std::ops::Range<usize> {
+        self.first_column[n]..self.first_column[n] + self.columns
     }
 
     /// Nothing lost yet.
@@ -198,7 +243,12 @@ impl Together {
             h,
             x: vec![0.0; turns],
             near: vec![0.0; turns],
-            taken: vec![0.0; self.columns],
+            taken: vec![
+                0.0;
+                self.first_column
+                    .last()
+                    .map_or(0, |first| first + self.columns)
+            ],
         }
     }
 
@@ -346,7 +396,8 @@ impl Chain<'_> {
     fn judge(&self, n: usize) -> Judged {
         let all = self.all;
         let i = all.own[n];
-        let others = self.near[n] - dot(all.taken_of(n), &self.taken) - all.left[n] * self.x[n];
+        let taken = dot(all.taken_of(n), &self.taken[all.columns_of(n)]);
+        let others = self.near[n] - taken - all.left[n] * self.x[n];
         let v = all.u[n] - others;
         let e = self.h * ratio_about(v, i, self.a);
         let ratio = 1.0 - self.h + e + wild(v, i);
@@ -413,7 +464,8 @@ impl Chain<'_> {
             for (near, product) in self.near[*first..].iter_mut().zip(products) {
                 *near += more * product;
             }
-            for (taken, h) in self.taken.iter_mut().zip(self.all.taken_of(n)) {
+            let columns = &mut self.taken[self.all.columns_of(n)];
+            for (taken, h) in columns.iter_mut().zip(self.all.taken_of(n)) {
                 *taken += more * h;
             }
         }

@@ -66,32 +66,35 @@ pub(super) fn others(train: &Train) -> Vec<Speed<'_>> {
 }
 
 /// How much better the record is explained when what counts as a turn is `turn` turns of the sensed shaft: a logarithm. Below
-/// [`LN_CLEAR`] it is not worked out to the end.
+/// [`LN_CLEAR`] it is not worked out to the end. Its legs add up, order by order.
 pub(super) fn ln_better(one: &Sensed, turn: f64) -> f64 {
-    let Kept {
-        fit,
-        nodes,
-        settings,
-        ..
-    } = &*one.kept;
-    let speeds = speeds(&settings.train);
+    let train = &one.legs[0].kept.settings.train;
+    let speeds = speeds(train);
     let lines = |turn: f64| speeds.iter().map(move |(_, order)| order / turn);
-    let is_of = |turn: f64, order: f64| {
+    let is_of = |leg: &Kept, turn: f64, order: f64| {
         let near = |line: f64| {
             let off = |h: usize| (h as f64 * line - order).abs();
-            (1..=HARMONICS).any(|h| off(h) < SAME_EVENTS / nodes.turns())
+            (1..=HARMONICS).any(|h| off(h) < SAME_EVENTS / leg.nodes.turns())
         };
         lines(turn).any(near)
     };
-    let shows = |order: &f64| {
-        let within = (SLOWEST..=f64::from(settings.train.magnets) / 2.0).contains(order);
-        within && order * nodes.turns() >= LEAST_EVENTS && !is_of(1.0, *order)
+    let shows = |leg: &Kept, order: f64| {
+        let within = (SLOWEST..=f64::from(train.magnets) / 2.0).contains(&order);
+        within && order * leg.nodes.turns() >= LEAST_EVENTS && !is_of(leg, 1.0, order)
     };
-    let ripple = lines(turn).filter(shows);
-    let there: f64 = ripple.map(|order| ln_rival(fit, order).max(0.0)).sum();
-    let own = fit.waves.iter();
-    let own = own.filter(|(wave, _)| !is_of(turn, wave.order));
-    less_ripple(fit, own, there, LN_CLEAR)
+    let legs = || one.legs.iter().map(|leg| &*leg.kept);
+    let ripple = |order: f64| {
+        let shown = legs().filter(|leg| shows(leg, order));
+        let ln: f64 = shown.map(|leg| ln_rival(&leg.fit, order)).sum();
+        ln.max(0.0)
+    };
+    let mut ln: f64 = lines(turn).map(ripple).sum();
+    for leg in legs() {
+        let own = leg.fit.waves.iter();
+        let own = own.filter(|(wave, _)| !is_of(leg, turn, wave.order));
+        ln = less_ripple(&leg.fit, own, ln, LN_CLEAR);
+    }
+    ln
 }
 
 /// `ln` less the evidence for these waves, which are not looked at any more once it has fallen below `enough`.
@@ -110,8 +113,12 @@ fn less_ripple<'a>(
     ln
 }
 
-/// None of the car's own ripple comes where the vehicle file has it. A sensor on a wheel sees too little of it to be asked.
-pub(in super::super) fn lacks_ripple(Kept { fit, settings, .. }: &Kept) -> bool {
-    let waves = fit.waves.iter();
-    !settings.train.sensed_named && less_ripple(fit, waves, LN_CONFIRMED, 0.0) >= 0.0
+/// None of the car's own ripple comes where the vehicle file has it, in any leg of a record. A sensor on a wheel sees too little of it to
+/// be asked.
+pub(in super::super) fn lacks_ripple(legs: &[&Kept]) -> bool {
+    let lacks = |leg: &&Kept| {
+        let waves = leg.fit.waves.iter();
+        !leg.settings.train.sensed_named && less_ripple(&leg.fit, waves, LN_CONFIRMED, 0.0) >= 0.0
+    };
+    legs.iter().all(lacks)
 }
