@@ -10,7 +10,7 @@
 //! events is folded (`fold`) into a mixture Bayes factor (`bayes`) at its possible orders (`orders`), less what smooth
 //! ripple (`rival`) or hits without rhythm (`rhythm`) would explain as well; `parts` puts that together, `hits` says how often
 //! it hits and in which turns (`together`). `sensed` does all that for
-//! one sensor's record, `search` looks for a snag on all of them, `known` takes a found one out so that another can be
+//! one sensor's record, in `legs` where it is long, `search` looks for a snag on all of them, `known` takes a found one out so that another can be
 //! looked for, `report` decides.
 //! The numbers in the constants were set on simulated records.
 
