@@ -1,7 +1,8 @@
 //! Is the tank tighter than before? Two records of one tank, or several a side, with what both share taken out.
 //!
 //! What both share: the volume, the sensor's gain, the stretch of the wall. It cancels in the ratio and scales the
-//! difference. What they do not share: drift, heat and noise of each record, and the temperature of the day. So the
+//! difference. What they do not share: drift, heat and noise of each record, the temperature of the day, and the gain where
+//! each side had a sensor of its own. So the
 //! slopes are compared: each side is a mixture of normal distributions over the laws, the difference and the ratio follow
 //! from the pairs of their parts.
 //!
@@ -20,7 +21,7 @@ use super::mixture::{self, Normal};
 use super::solve::GAS_MODEL_U;
 use super::{LeakFinding, P_REF, P_REF_HIGH, P_REF_LOW, Regime};
 use crate::measure::compare::{Change, Direction};
-use crate::reading::{Estimate, Quality, Refusal, SOFTWARE, Z95};
+use crate::reading::{CalibrationShare, Estimate, Quality, Refusal, SOFTWARE, Z95};
 
 /// Correlation of the errors of holds on one day, two holds 66 s apart (0.80 with 300 tanks of `tests/leak/protocols.rs`).
 const DAY_CORRELATION: f64 = 0.82;
@@ -32,7 +33,7 @@ const THERMOMETER_U_K: f64 = 0.5;
 const Z80: f64 = 0.841_621_233_572_914;
 /// Most further holds a side that are promised.
 const MOST_MORE: u64 = 40;
-/// Two coarse converters whose steps differ by more than this factor are two sensors; finer steps do not tell.
+/// Two converters whose steps differ by more than this factor are two sensors, if one is coarse; finer steps do not tell.
 const SAME_STEP: f64 = 1.5;
 const COARSE_PA: f64 = 5.0;
 /// Reference pressures that are one, relative.
@@ -174,7 +175,7 @@ pub fn compare(before: &[LeakFinding], after: &[LeakFinding]) -> LeakComparison 
         out.refused = Some(vec![refusal]);
         return out;
     }
-    let other_sensor = has_two_sensors(&sides);
+    let other_sensor = has_two_sensors(&sides) || has_two_steps(&sides);
     if other_sensor {
         out.quality.flag("two_sensors");
     }
@@ -186,7 +187,7 @@ pub fn compare(before: &[LeakFinding], after: &[LeakFinding]) -> LeakComparison 
     }
     let sides = sides.map(|findings| Side::new(&findings, other_sensor));
     out.p_ref_pa = all.iter().find_map(|f| f.p_ref_pa);
-    conclude(&mut out, &sides, &Shared::of(&all));
+    conclude(&mut out, &sides, &Shared::of(&all, other_sensor));
     out
 }
 
@@ -232,7 +233,6 @@ fn comparable(sides: &[Vec<&LeakFinding>; 2]) -> Result<(), Refusal> {
             "in one of the records the lid lifts, and the rate of such a leak is only roughly known; compare the lifting pressures, or clamp the lid",
         ));
     }
-    same_converter(&all)?;
     same_volume(&all)
 }
 
@@ -267,21 +267,6 @@ pub(super) fn same_pressure(all: &[&LeakFinding]) -> Result<(), Refusal> {
     }
 }
 
-/// Coarse converters show their step; two steps are two sensors, whose gains nobody knows.
-fn same_converter(all: &[&LeakFinding]) -> Result<(), Refusal> {
-    let steps = || all.iter().map(|f| f.evidence.step_pa);
-    let largest = steps().fold(0.0, f64::max);
-    let smallest = steps().fold(f64::INFINITY, f64::min);
-    if largest > COARSE_PA && largest > SAME_STEP * smallest {
-        return Err(Refusal::new(
-            "sensor_differs",
-            "the records come from different sensors or ranges (their steps differ); repeat one with the other's sensor",
-        )
-        .with(largest, SAME_STEP * smallest));
-    }
-    Ok(())
-}
-
 /// Stated volumes differ by no more than their uncertainties allow.
 fn same_volume(all: &[&LeakFinding]) -> Result<(), Refusal> {
     let volumes: Vec<Estimate> = all.iter().filter_map(|f| f.volume_m3).collect();
@@ -303,6 +288,14 @@ fn same_volume(all: &[&LeakFinding]) -> Result<(), Refusal> {
 fn has_two_sensors(sides: &[Vec<&LeakFinding>; 2]) -> bool {
     let of = |side: &[&LeakFinding]| side.iter().find_map(|f| f.evidence.sensor.clone());
     matches!((of(&sides[0]), of(&sides[1])), (Some(a), Some(b)) if a != b)
+}
+
+/// Coarse converters show their step; two steps are two sensors.
+fn has_two_steps(sides: &[Vec<&LeakFinding>; 2]) -> bool {
+    let steps = || sides.iter().flatten().map(|f| f.evidence.step_pa);
+    let largest = steps().fold(0.0, f64::max);
+    let smallest = steps().fold(f64::INFINITY, f64::min);
+    largest > COARSE_PA && largest > SAME_STEP * smallest
 }
 
 /// One side: its slope at 20 C as a mixture, without what both sides share.
@@ -364,10 +357,7 @@ fn hold(finding: &LeakFinding, other_sensor: bool) -> Vec<Normal> {
         DAY_U_K
     } / gas_k;
     let own_gain_u = if other_sensor {
-        libm::hypot(
-            gain_u(&finding.calibration),
-            calibration_u(&finding.calibration),
-        )
+        read_u(&finding.calibration)
     } else {
         GAS_MODEL_U
     };
@@ -376,6 +366,11 @@ fn hold(finding: &LeakFinding, other_sensor: bool) -> Vec<Normal> {
         T_REF_K / gas_k,
         &[temperature_u, own_gain_u],
     )
+}
+
+/// What a sensor's gain adds, relative, calibrated or not.
+fn read_u(share: &CalibrationShare) -> f64 {
+    libm::hypot(gain_u(share), calibration_u(share))
 }
 
 /// Mean and variance.
@@ -388,7 +383,8 @@ fn moments(mixture: &[Normal]) -> (f64, f64) {
     (mean, variance)
 }
 
-/// What both sides share: effective volume, m3, and the relative uncertainty of everything shared.
+/// What both sides share: effective volume, m3, and the relative uncertainty of everything shared; of two sensors each
+/// side has its own gain in its slopes.
 struct Shared {
     volume_m3: Option<f64>,
     relative_u: f64,
@@ -396,7 +392,7 @@ struct Shared {
 
 impl Shared {
     /// The volume that is known best; the others do not contradict it.
-    fn of(all: &[&LeakFinding]) -> Self {
+    fn of(all: &[&LeakFinding], other_sensor: bool) -> Self {
         let best = all
             .iter()
             .filter(|f| f.evidence.factor_m3.is_some())
@@ -408,18 +404,14 @@ impl Shared {
             };
         };
         let e = &best.evidence;
-        let squares: f64 = [
-            e.volume_u,
-            e.stretch_u,
-            gain_u(&best.calibration),
-            calibration_u(&best.calibration),
-        ]
-        .iter()
-        .map(|u| u * u)
-        .sum();
+        let gain_u = if other_sensor {
+            0.0
+        } else {
+            read_u(&best.calibration)
+        };
         Self {
             volume_m3: e.factor_m3.map(|factor| factor * e.gas_k / T_REF_K),
-            relative_u: squares.sqrt(),
+            relative_u: libm::hypot(libm::hypot(e.volume_u, e.stretch_u), gain_u),
         }
     }
 }
