@@ -16,7 +16,7 @@ pub enum FaultKind {
     Malformed,
     /// A line that never came, by the sequence numbers; broken lines that did come are not counted here.
     Lost,
-    /// A line whose number was there just before.
+    /// A line whose number was there just before, or that comes again with those around it.
     Repeated,
     /// A line that came after a later one.
     OutOfOrder,
@@ -141,11 +141,53 @@ pub struct Tracker {
     in_over_long: bool,
     /// Number of the last line that stood behind, and how many such came in a row since the last used one.
     behind: Option<(u16, u16)>,
+    used: Used,
     boot: Option<u16>,
     /// The probe's own drop counters, lines and readings, at the last heartbeat; 0 after a reset.
     dropped: Option<(u32, u32)>,
     /// A gap was seen at a line without readings; it belongs to the next line with readings.
     gap_pending: bool,
+}
+
+/// Numbers used since the probe started, and when.
+#[derive(Clone, Copy, Debug, Default)]
+struct Used {
+    /// Host times of the first and of the last line, microseconds.
+    first_us: u64,
+    last_us: u64,
+    /// Numbers from the first to the last.
+    numbers: u64,
+    /// Bit `i`: the number `i` below the last one was used.
+    came: u128,
+}
+
+impl Used {
+    /// Notes a line so many numbers `ahead` of the last one; `None`: the first since the start.
+    fn note(&mut self, host_us: u64, ahead: Option<u16>) {
+        let Some(ahead) = ahead else {
+            *self = Self {
+                first_us: host_us,
+                last_us: host_us,
+                numbers: 0,
+                came: 1,
+            };
+            return;
+        };
+        self.last_us = self.last_us.max(host_us);
+        self.numbers += u64::from(ahead);
+        self.came = self.came.checked_shl(ahead.into()).unwrap_or(0) | 1;
+    }
+
+    /// A number `behind` the last one was used, and comes too soon for a probe that started anew after the last one: that
+    /// one would have to count up to it again. The half: its rate may have changed.
+    fn comes_again(&self, host_us: u64, seq: u16, behind: u16) -> bool {
+        let since_us = host_us.saturating_sub(self.last_us);
+        let span_us = self.last_us.saturating_sub(self.first_us);
+        let needs = u128::from(seq) * u128::from(span_us);
+        let had = 2 * u128::from(since_us) * u128::from(self.numbers);
+        let came = self.came.checked_shr(behind.into()).unwrap_or(0) & 1 == 1;
+        came && had < needs
+    }
 }
 
 /// What a line's number says.
@@ -155,7 +197,8 @@ enum Order {
     /// So many numbers are missing.
     Skips(u16),
     Again,
-    Behind,
+    /// So many numbers.
+    Behind(u16),
 }
 
 impl Tracker {
@@ -192,6 +235,10 @@ impl Tracker {
             Event::Line { outcome, .. } => {
                 self.health.lines += 1;
                 match outcome {
+                    Ok(line) if self.comes_again(host_us, line.seq) => {
+                        self.health.count(FaultKind::Repeated, 1);
+                        Standing::Stale
+                    }
                     Ok(line) => self.line(host_us, line),
                     Err(fault) => {
                         self.health.count((*fault).into(), 1);
@@ -243,7 +290,7 @@ impl Tracker {
                     self.health.count(FaultKind::Repeated, 1);
                     return Standing::Stale;
                 }
-                Order::Behind => {
+                Order::Behind(_) => {
                     let lines = self.behind.map_or(0, |(_, lines)| lines);
                     self.behind = Some((line.seq, lines.saturating_add(1)));
                     self.health.count(FaultKind::OutOfOrder, 1);
@@ -263,7 +310,9 @@ impl Tracker {
                 self.clock.advance(host_us, latest_us);
             }
         }
-        self.last_seq = Some(line.seq);
+        let last = self.last_seq.replace(line.seq).filter(|_| !reset);
+        self.used
+            .note(host_us, last.map(|last| line.seq.wrapping_sub(last)));
         self.broken = 0;
         self.behind = None;
         gap |= stepped | self.overrun(&line.message);
@@ -271,6 +320,11 @@ impl Tracker {
             gap: self.pending(gap, &line.message),
             restarted: reset || stepped,
         }
+    }
+
+    /// One of a block of lines that comes again, and no probe that started anew.
+    fn comes_again(&self, host_us: u64, seq: u16) -> bool {
+        matches!(self.order(seq), Order::Behind(behind) if self.used.comes_again(host_us, seq, behind))
     }
 
     fn order(&self, seq: u16) -> Order {
@@ -281,7 +335,7 @@ impl Tracker {
             0 => Order::Again,
             1 => Order::Next,
             ahead @ 2..=0x7FFF => Order::Skips(ahead - 1),
-            _ => Order::Behind,
+            ahead => Order::Behind(ahead.wrapping_neg()),
         }
     }
 
@@ -294,9 +348,10 @@ impl Tracker {
             _ => None,
         };
         let other_boot = identity.is_some_and(|id| self.boot.is_some_and(|boot| boot != id.boot));
-        let hello = identity.is_some() && line.seq == 0 && order == Order::Behind;
+        let is_behind = matches!(order, Order::Behind(_));
+        let hello = identity.is_some() && line.seq == 0 && is_behind;
         let jumped = course != Course::Runs && order != Order::Next;
-        let goes_on = order == Order::Behind
+        let goes_on = is_behind
             && self
                 .behind
                 .is_some_and(|(seq, _)| (1..=GOES_ON).contains(&line.seq.wrapping_sub(seq)));

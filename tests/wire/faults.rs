@@ -109,6 +109,34 @@ fn repeated_and_late_lines_are_not_used() {
     assert_eq!(bench.counts(), [("repeated", 1), ("out_of_order", 1)]);
 }
 
+/// Lines that come again are no board that started anew: it could not have counted so far yet.
+#[test]
+fn a_block_of_lines_that_comes_again_is_no_reset() {
+    for copied_rows in [false, true] {
+        let mut bench = Bench::new();
+        bench.hello(7, 2_000);
+        let t0_us = |k: u16| 3_000 + u32::from(k) * 50_000;
+        for k in 0..300 {
+            bench.samples(t0_us(k));
+        }
+        let (went_on_us, before) = (bench.host_us, bench.tracker.clock().unwrap(t0_us(299)));
+        for (behind, lines) in [(10, 10), (40, 30)] {
+            if copied_rows {
+                bench.host_us -= u64::from(behind) * 50_000;
+            }
+            for k in 300 - behind..300 - behind + lines {
+                bench.encoder.seq = k + 1;
+                assert_eq!(bench.samples(t0_us(k)), Standing::Stale);
+            }
+            bench.host_us = bench.host_us.max(went_on_us);
+        }
+        bench.encoder.seq = 301;
+        assert_eq!(bench.samples(t0_us(300)), FRESH);
+        assert_eq!(bench.counts(), [("repeated", 40)]);
+        assert_eq!(bench.tracker.clock().unwrap(t0_us(300)) - before, 50_000);
+    }
+}
+
 #[test]
 fn a_reset_is_seen_with_and_without_its_hello_and_times_go_on() {
     for with_hello in [true, false] {
