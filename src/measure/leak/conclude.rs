@@ -1,6 +1,6 @@
 //! From a fit to a finding: rate, verdict, budget, what follows.
 
-use super::derived::{self, T_REF_K};
+use super::derived::{self, Halving, T_REF_K};
 use super::finding::{LeakEvidence, LeakFinding, LeakRateUnits, LeakTrace, Regime};
 use super::mixture::{self, Normal};
 use super::model::{Model, Surroundings};
@@ -80,25 +80,26 @@ pub(super) fn conclude(
     let (around, model, fit, p_ref_pa) = (&held.around, &held.model, &held.fit, held.p_ref_pa);
     let conversion = Conversion::new(settings, around, p_ref_pa);
     let slopes = fit.slopes();
-    let with = |relative: &[f64]| mixture::estimate(&mixture::scaled(&slopes, 1.0, relative));
-    let read = with(&[conversion.gain_u, conversion.calibration_u]);
+    let with = |relative: &[f64]| mixture::scaled(&slopes, 1.0, relative);
+    let read = mixture::estimate(&with(&[conversion.gain_u, conversion.calibration_u]));
     if !is_finite(&read) {
         return Err(not_solvable());
     }
     // A gain scales pressure and slope alike: what compares the two does without its uncertainty.
+    let own = with(&[conversion.gain_u]);
     let slope = if conversion.calibration_u > 0.0 {
-        with(&[conversion.gain_u])
+        mixture::estimate(&own)
     } else {
         read
     };
-    let halving_pa = derived::halving_pa(&fit.shares, p_ref_pa, around.ambient_pa);
+    let halving = Halving::new(fit, p_ref_pa, around.ambient_pa);
     if let Some(factor) = conversion.factor_m3 {
         let rates = mixture::scaled(&slopes, factor, &conversion.relative());
         let rate = mixture::estimate(&rates);
         if !is_finite(&rate) {
             return Err(not_solvable());
         }
-        let suggested = factor * halving_pa / derived::SUGGESTED_HALF_LIFE_S;
+        let suggested = factor * halving.mean_pa / derived::SUGGESTED_HALF_LIFE_S;
         let limit = settings
             .limit
             .unwrap_or((suggested, LimitSource::Suggested));
@@ -117,7 +118,7 @@ pub(super) fn conclude(
         out.lid_lift_pa = derived::lid_lift_pa(fit);
         out.quality.common.flag("lid_rate_not_calibrated");
     } else {
-        (out.half_life_s, out.half_life_longer_than_s) = derived::half_life(halving_pa, &slope);
+        (out.half_life_s, out.half_life_longer_than_s) = halving.half_life(&own);
     }
     if slope.hi95 <= 0.0 {
         out.quality.common.flag(RISES);

@@ -1,10 +1,10 @@
 //! What follows from a fit: regime, hole, half-life, suggested limit, settling.
 
 use super::finding::{Range, Regime};
-use super::laws::{GAMMA, Shares, isentropic};
-use super::mixture;
+use super::laws::{GAMMA, Shares, falls_pa, isentropic};
+use super::mixture::{self, Normal};
 use super::model::{RELAX_AT, settling};
-use super::solve::{Fit, Law};
+use super::solve::{Candidate, Fit, Law};
 use crate::reading::Estimate;
 use crate::units::STANDARD_ATMOSPHERE_PA;
 
@@ -100,26 +100,68 @@ pub(super) fn equivalent_hole(regime: Regime, leak_rate: f64, p_ref_pa: f64) -> 
     })
 }
 
-/// Fall of the gauge pressure from `p_ref_pa` to half of it, Pa: the half-life times the slope at `p_ref_pa`.
-pub(super) fn halving_pa(shares: &Shares, p_ref_pa: f64, ambient_pa: f64) -> f64 {
-    shares.fall_time_s((p_ref_pa, 0.5 * p_ref_pa), 1.0, p_ref_pa, ambient_pa)
+/// What it takes to halve the gauge pressure from `p_ref_pa` on: the half-life times the slope there, Pa.
+pub(super) struct Halving {
+    /// Under the mean law.
+    pub mean_pa: f64,
+    /// Under the law of each candidate; a lid has none.
+    of_laws_pa: Vec<f64>,
 }
 
-/// Half-life of the gauge pressure, or what it is longer than; neither where the whole interval lies below nought.
-pub(super) fn half_life(halving_pa: f64, slope: &Estimate) -> (Option<Estimate>, Option<f64>) {
-    if slope.lo95 > 0.0 {
-        let value = halving_pa / slope.value;
-        let estimate = Estimate {
-            value,
-            u: value * slope.u / slope.value,
-            lo95: halving_pa / slope.hi95,
-            hi95: halving_pa / slope.lo95,
-        };
-        (Some(estimate), None)
-    } else if slope.hi95 > 0.0 {
-        (None, Some(halving_pa / slope.hi95))
-    } else {
-        (None, None)
+impl Halving {
+    pub fn new(fit: &Fit, p_ref_pa: f64, ambient_pa: f64) -> Self {
+        let candidates = fit.candidates.iter().filter(|_| !fit.is_lid);
+        Self::of(
+            fit.shares,
+            candidates.map(Candidate::shares),
+            p_ref_pa,
+            ambient_pa,
+        )
+    }
+
+    fn of(
+        mean: Shares,
+        laws: impl Iterator<Item = Shares>,
+        p_ref_pa: f64,
+        ambient_pa: f64,
+    ) -> Self {
+        let laws: Vec<Shares> = std::iter::once(mean).chain(laws).collect();
+        let mut falls_pa = falls_pa(&laws, (p_ref_pa, 0.5 * p_ref_pa), p_ref_pa, ambient_pa);
+        Self {
+            mean_pa: falls_pa.remove(0),
+            of_laws_pa: falls_pa,
+        }
+    }
+
+    /// Half-life of the gauge pressure, or what it is longer than; neither where the whole interval lies below nought.
+    /// `slopes`: of the candidates. Which law it is makes as much of the interval as the slope: an orifice halves sooner
+    /// than a laminar leak of the same slope.
+    pub fn half_life(&self, slopes: &[Normal]) -> (Option<Estimate>, Option<f64>) {
+        let slope: f64 = slopes.iter().map(|n| n.weight * n.mean).sum();
+        let paces = slopes.iter().zip(&self.of_laws_pa).map(|(n, own_pa)| {
+            let sooner = self.mean_pa / own_pa;
+            Normal {
+                weight: n.weight,
+                mean: n.mean * sooner,
+                sd: n.sd * sooner,
+            }
+        });
+        let paces: Vec<Normal> = paces.collect();
+        let pace = mixture::estimate(&paces);
+        if pace.lo95 > 0.0 {
+            let value = self.mean_pa / slope;
+            let estimate = Estimate {
+                value,
+                u: value * pace.u / pace.value,
+                lo95: self.mean_pa / pace.hi95,
+                hi95: self.mean_pa / pace.lo95,
+            };
+            (Some(estimate), None)
+        } else if pace.hi95 > 0.0 {
+            (None, Some(self.mean_pa / pace.hi95))
+        } else {
+            (None, None)
+        }
     }
 }
 
@@ -193,15 +235,45 @@ mod tests {
             orifice: 0.0,
             linear: 1.0,
         };
-        let halving_pa = halving_pa(&shares, 1e4, 1e5);
-        assert!((halving_pa - 1e4 * std::f64::consts::LN_2).abs() < 1e-5);
-        let (life, longer) = half_life(halving_pa, &Estimate::normal(10.0, 1.0));
+        let halving = Halving::of(shares, [shares].into_iter(), 1e4, 1e5);
+        assert!((halving.mean_pa - 1e4 * std::f64::consts::LN_2).abs() < 1e-5);
+        let half_life = |mean: f64| {
+            halving.half_life(&[Normal {
+                weight: 1.0,
+                mean,
+                sd: 1.0,
+            }])
+        };
+        let (life, longer) = half_life(10.0);
         let life = life.unwrap();
         assert!((life.value - 1000.0 * std::f64::consts::LN_2).abs() < 1e-6 && longer.is_none());
         assert!(life.lo95 < life.value && life.value < life.hi95);
-        let (life, longer) = half_life(halving_pa, &Estimate::normal(1.0, 1.0));
+        let (life, longer) = half_life(1.0);
         assert!(life.is_none() && longer.unwrap() > 1000.0);
-        let (life, longer) = half_life(halving_pa, &Estimate::normal(-9.0, 1.0));
+        let (life, longer) = half_life(-9.0);
         assert!(life.is_none() && longer.is_none());
+    }
+
+    /// Two laws of the same slope, known well: halving takes a longer fall under the laminar one, and the interval holds both.
+    #[test]
+    fn half_life_of_an_unknown_law_holds_them_all() {
+        let law = |laminar: f64| Shares {
+            laminar,
+            orifice: 1.0 - laminar,
+            linear: 0.0,
+        };
+        let halving = Halving::of(law(0.5), [law(0.0), law(1.0)].into_iter(), 1e4, 1e5);
+        let slope = Normal {
+            weight: 0.5,
+            mean: 10.0,
+            sd: 0.01,
+        };
+        let life = halving.half_life(&[slope, slope]).0.unwrap();
+        let alone =
+            |laminar: f64| Halving::of(law(laminar), [].into_iter(), 1e4, 1e5).mean_pa / 10.0;
+        let (orifice, laminar) = (alone(0.0), alone(1.0));
+        assert!(laminar > 1.15 * orifice, "{laminar} {orifice}");
+        assert!(life.lo95 < orifice && laminar < life.hi95, "{life:?}");
+        assert!(life.u > 0.3 * (laminar - orifice), "{life:?}");
     }
 }

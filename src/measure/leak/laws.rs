@@ -82,23 +82,36 @@ impl Shares {
         if !(slope_pa_s > 0.0 && to_pa > 0.0 && from_pa > to_pa) {
             return if from_pa > to_pa { f64::INFINITY } else { 0.0 };
         }
-        // In ln p, where the integrand p/f is nearly flat for every law.
-        let (a, b) = (libm::log(to_pa), libm::log(from_pa));
-        let h = (b - a) / f64::from(SIMPSON);
-        let loss = RelativeLoss::new(ambient_pa, p_ref_pa);
-        let sum: f64 = (0..=SIMPSON)
-            .map(|i| {
-                let p = libm::exp(a + h * f64::from(i));
-                let weight = match i {
-                    0 | SIMPSON => 1.0,
-                    _ if i % 2 == 1 => 4.0,
-                    _ => 2.0,
-                };
-                weight * p / self.of(loss.at(p))
-            })
-            .sum();
-        sum * h / 3.0 / slope_pa_s
+        falls_pa(&[*self], (from_pa, to_pa), p_ref_pa, ambient_pa)[0] / slope_pa_s
     }
+}
+
+/// The integral of `dp / (f(p)/f_ref)` for several laws, Pa: the time in which the gauge pressure falls from `from_pa` to
+/// `to_pa` (above 0), times the slope at `p_ref_pa`.
+pub(super) fn falls_pa(
+    laws: &[Shares],
+    (from_pa, to_pa): (f64, f64),
+    p_ref_pa: f64,
+    ambient_pa: f64,
+) -> Vec<f64> {
+    // In ln p, where the integrand p/f is nearly flat for every law.
+    let (a, b) = (libm::log(to_pa), libm::log(from_pa));
+    let h = (b - a) / f64::from(SIMPSON);
+    let losses = RelativeLoss::new(ambient_pa, p_ref_pa);
+    let mut sums = vec![0.0; laws.len()];
+    for i in 0..=SIMPSON {
+        let p = libm::exp(a + h * f64::from(i));
+        let weight = match i {
+            0 | SIMPSON => 1.0,
+            _ if i % 2 == 1 => 4.0,
+            _ => 2.0,
+        };
+        let loss = losses.at(p);
+        for (sum, law) in sums.iter_mut().zip(laws) {
+            *sum += weight * p / law.of(loss);
+        }
+    }
+    sums.into_iter().map(|sum| sum * h / 3.0).collect()
 }
 
 /// Laminar, orifice and linear loss, each relative to that at a reference pressure against the standard atmosphere.

@@ -467,6 +467,18 @@ fn shares(plain: &[Candidate]) -> Shares {
     }
 }
 
+impl Candidate {
+    /// Its law in shares; a lid has none.
+    pub fn shares(&self) -> Shares {
+        let [laminar, orifice, linear] = self.v;
+        Shares {
+            laminar,
+            orifice,
+            linear,
+        }
+    }
+}
+
 impl Fit {
     /// The slopes at the reference pressure as a mixture, without gain and gas model, Pa/s.
     pub fn slopes(&self) -> Vec<Normal> {
