@@ -6,6 +6,8 @@ mod lines;
 #[cfg(test)]
 mod tests;
 
+pub(super) use channel::unit_of;
+
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::{BACKWARD, Calibrations, Fate, Indication, Input, Reading, Row, Test, bare::BareLink};

@@ -2,7 +2,7 @@
 
 use std::fmt;
 
-use super::{Calibrations, Misfit, Source, Test};
+use super::{Calibrations, Misfit, Source, Test, feed::unit_of};
 use crate::{
     calibration::Nominal,
     measure::{
@@ -12,7 +12,7 @@ use crate::{
     },
     reading::LimitSource,
     vehicle::{SetupTest, TrainError, Vehicle},
-    wire::{Channel, Identity, Unit},
+    wire::{Channel, Identity},
 };
 
 /// Order of the converter's filter where nobody states one: the mean over one interval.
@@ -250,25 +250,26 @@ pub fn leak_settings(
         sealed_zero_s: stated.sealed_zero_s,
         syringe_m3: stated.syringe_m3,
         calibration: stated.calibrations.share(Test::Leak, sources),
+        range_pa: range(Test::Leak, stated, sources),
     }
 }
 
 fn pull(stated: &Stated, vehicle: Option<&Vehicle>, sources: &[Source]) -> PullSettings {
-    let channel = force_channel(sources);
+    let channel = channel(Test::Pull, sources);
     let limits = vehicle.map(|v| &v.limits);
     let engine = engine(stated, vehicle);
     PullSettings {
         mass_kg: stated.mass_kg.or(vehicle.map(|v| v.mass_kg)),
         filter_order: stated
             .filter_order
-            .or(channel.map(|c| c.order))
+            .or(channel.map(|(_, c)| c.order))
             .unwrap_or(FILTER_ORDER),
         limit_lift_ratio: limit(None, limits.and_then(|l| l.lift_ratio)),
-        range_n: range_n(stated, sources),
+        range_n: range(Test::Pull, stated, sources),
         guard_force_n: limits.and_then(|l| l.guard_force_n),
         guard_held_n2s: limits.and_then(|l| l.guard_held_n2s),
         calibration: stated.calibrations.share(Test::Pull, sources),
-        sensor: force_identity(sources).and_then(|i| serial(&i.serial)),
+        sensor: identity(Test::Pull, sources).and_then(|i| serial(&i.serial)),
         plug_out: engine.is_some_and(|(plug_in, _)| !plug_in),
         warm: engine.and_then(|(_, warm)| warm),
     }
@@ -295,26 +296,25 @@ fn serial(text: &str) -> Option<[u8; 16]> {
     Some(padded)
 }
 
-/// The channel whose readings a pull takes.
-fn force_channel(sources: &[Source]) -> Option<&Channel> {
-    force_identity(sources)?
-        .channels
-        .iter()
-        .find(|c| c.unit == Unit::Newton)
+/// The channel whose readings the test takes, and its probe.
+fn channel(test: Test, sources: &[Source]) -> Option<(&Identity, &Channel)> {
+    let unit = unit_of(test.kind());
+    let identity = identity(test, sources)?;
+    let channel = identity.channels.iter().find(|c| c.unit == unit)?;
+    Some((identity, channel))
 }
 
-/// The probe whose readings a pull takes.
-fn force_identity(sources: &[Source]) -> Option<&Identity> {
+/// The probe whose readings the test takes.
+fn identity(test: Test, sources: &[Source]) -> Option<&Identity> {
     sources.iter().find_map(|source| match source {
-        Source::Wire(Some(identity)) if identity.kind == Test::Pull.kind() => Some(&**identity),
+        Source::Wire(Some(identity)) if identity.kind == test.kind() => Some(&**identity),
         _ => None,
     })
 }
 
-/// Largest force that the channel can state, N.
-fn range_n(stated: &Stated, sources: &[Source]) -> Option<f64> {
-    let channel = force_channel(sources)?;
-    let identity = force_identity(sources)?;
+/// Largest value that the channel can state, in its unit.
+fn range(test: Test, stated: &Stated, sources: &[Source]) -> Option<f64> {
+    let (identity, channel) = channel(test, sources)?;
     if let Some((line, _)) = stated.calibrations.of_channel(identity, channel.index) {
         let ends = [channel.min, channel.max].map(|count| line.value(count as f64));
         return Some(ends[0].max(ends[1]));
@@ -383,4 +383,23 @@ fn sensed(
 fn limit(own: Option<f64>, file: Option<f64>) -> Option<(f64, LimitSource)> {
     own.map(|limit| (limit, LimitSource::Own))
         .or(file.map(|limit| (limit, LimitSource::Vehicle)))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::wire::{Message, parse};
+
+    /// The example of firmware-notes/wire.md: 16368 counts are (16368 - 1638.4) * 3.05176 Pa.
+    #[test]
+    fn a_leak_knows_the_end_of_its_probe() {
+        let line = b"I 0 1 pressure P-0007 1.0 12 2148 0:Pa:3.05176:1638.4:0:16368:200:1*CDA2";
+        let Message::Identity(identity) = parse(line).unwrap().message else {
+            panic!("an identity");
+        };
+        let source = Source::Wire(Some(identity));
+        let leak = leak_settings(&Stated::default(), None, &[source]);
+        assert!((leak.range_pa.unwrap() - 44_951.2).abs() < 0.1);
+        assert_eq!(leak_settings(&Stated::default(), None, &[]).range_pa, None);
+    }
 }

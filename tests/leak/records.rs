@@ -77,6 +77,48 @@ fn a_sensor_at_its_end_shows_no_leak() {
     assert_eq!(code(&analyze(of_tank(), &cut(then(0.4)))), "none");
 }
 
+/// Where the probe states its end, a second there is enough, though noise leaves no block of the fit wholly at it.
+#[test]
+fn a_stated_end_is_seen_sooner() {
+    for seed in [3, 4, 7, 8] {
+        let scenario = TankScenario {
+            leak_rate_pa_m3_s: 1e-3,
+            ..TankScenario::drawn(seed)
+        };
+        let simulated = simulate(&scenario, seed);
+        let at_s = simulated.truth.hold_start_s + 2.25;
+        let near = |r: &&PressureReading| (r.t_us as f64 * 1e-6 - at_s).abs() < 0.1;
+        let mut level: Vec<f64> = simulated
+            .readings
+            .iter()
+            .filter(near)
+            .map(|r| r.pressure_pa)
+            .collect();
+        level.sort_by(f64::total_cmp);
+        let end_pa = level[level.len() / 2];
+        let cut: Vec<PressureReading> = simulated
+            .readings
+            .iter()
+            .map(|r| PressureReading {
+                pressure_pa: r.pressure_pa.min(end_pa),
+                ..*r
+            })
+            .collect();
+        let of = |range_pa: Option<f64>| LeakSettings {
+            range_pa,
+            ..of_tank()
+        };
+        assert_eq!(code(&analyze(of(None), &cut)), "none", "seed {seed}");
+        refused("clipped", of(Some(end_pa)), &cut);
+        // Readings below the end are honest, however long they stand still.
+        assert_eq!(
+            code(&analyze(of(Some(end_pa + 1.0)), &cut)),
+            "none",
+            "seed {seed}"
+        );
+    }
+}
+
 /// A tight tank on a converter of 8 bits or fewer repeats its readings, but the settling takes it off the highest one.
 #[test]
 fn coarse_steps_are_no_end_of_the_sensor() {

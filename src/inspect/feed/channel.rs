@@ -60,7 +60,7 @@ impl Role {
 }
 
 /// The unit of what a kind of probe is there for.
-pub(super) fn unit_of(kind: ProbeKind) -> Unit {
+pub(in crate::inspect) fn unit_of(kind: ProbeKind) -> Unit {
     match kind {
         ProbeKind::Pressure => Unit::Pascal,
         ProbeKind::Force => Unit::Newton,

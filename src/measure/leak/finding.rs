@@ -30,6 +30,8 @@ pub struct LeakSettings {
     pub syringe_m3: Option<f64>,
     /// What is known of the sensor's calibration.
     pub calibration: CalibrationShare,
+    /// Reading at the end of the converter's range, Pa, where the probe states it: one that stands there is a lower bound.
+    pub range_pa: Option<f64>,
 }
 
 impl LeakSettings {
@@ -52,6 +54,7 @@ impl LeakSettings {
             sealed_zero_s: None,
             syringe_m3: None,
             calibration: CalibrationShare::default(),
+            range_pa: None,
         }
     }
 }

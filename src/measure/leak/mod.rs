@@ -83,6 +83,8 @@ const FIRST_LOOK_BLOCKS: usize = 16;
 /// 1 with steps of 0.8 kPa. Of records that were cut off so for 1 s or longer, one in five or more left outside of their
 /// interval what the whole record says.
 const AT_TOP_S: f64 = 1.0;
+/// Readings that are one, Pa.
+const SAME_PA: f64 = 1e-6;
 /// Most earlier holds of a record that are fitted.
 const MOST_EARLIER: usize = 8;
 /// Pressure below which nothing was held, Pa.
@@ -382,11 +384,16 @@ impl Leak {
         Ok((blocks, sums))
     }
 
-    /// A sensor at its end shows no leak: what the tank loses above that end is not seen.
+    /// A sensor at its end shows no leak: what the tank loses above that end is not seen. Where the probe states the end,
+    /// every reading there counts, else only blocks that stand still at the record's highest one.
     fn refuse_clipped(&self, sums: &[samples::Sums]) -> Result<(), Refusal> {
         let top = self.samples.top();
-        let fitted = sums.iter().skip(SKIPPED);
-        let at_top_s = BLOCK_S * fitted.filter(|s| s.is_all_at(top)).count() as f64;
+        let top_pa = self.samples.base_pa() + top;
+        let range_pa = self.settings.range_pa;
+        let is_end = range_pa.is_some_and(|end| top_pa >= end - SAME_PA);
+        let (skipped, least_share) = if is_end { (0, 0.0) } else { (SKIPPED, 1.0) };
+        let held = sums.iter().skip(skipped).map(|s| s.share_at(top));
+        let at_top_s = BLOCK_S * held.filter(|share| *share >= least_share).sum::<f64>();
         if at_top_s < AT_TOP_S {
             return Ok(());
         }

@@ -119,9 +119,10 @@ impl Sums {
         self.p / f64::from(self.n.max(1))
     }
 
-    /// There are readings, and every one stands exactly at `top` (Pa above the first of the record).
-    pub fn is_all_at(&self, top: f64) -> bool {
-        self.n > 0 && self.top_n == self.n && self.top.total_cmp(&top).is_eq()
+    /// Share of the readings that stand exactly at `top` (Pa above the first of the record), the highest of the record.
+    pub fn share_at(&self, top: f64) -> f64 {
+        let at_top = self.top.total_cmp(&top).is_eq();
+        f64::from(if at_top { self.top_n } else { 0 }) / f64::from(self.n.max(1))
     }
 
     /// Standard deviation about the stretch's own straight line, Pa; `None` below 4 readings.
