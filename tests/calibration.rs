@@ -3,7 +3,10 @@
 #![allow(clippy::unwrap_used)] // in a test an unwrap is an assertion
 
 use feelgauge::{
-    calibration::{CalibrationFault, Common, FitFault, Line, Nominal, Point, Scatter, fit},
+    calibration::{
+        CalibrationFault, CalibrationKind, CalibrationPoint, Common, Conditions, FitFault, Line,
+        Nominal, Point, Scatter, Subject, fit,
+    },
     physics::noise::Noise,
 };
 
@@ -416,4 +419,39 @@ fn points_that_do_not_follow_are_named() {
     );
     // a falling sensor is a sensor
     assert!(fit(&points(&known, &[900.0, 800.0, 700.0, 400.0]), &[], 1.0).is_ok());
+}
+
+/// A force sensor may be wired the other way round; no space holds less than nothing.
+#[test]
+fn no_volume_is_negative() {
+    let rows = [(0.0, 0.0), (0.2, -1500.0), (0.4, -3010.0), (0.6, -4490.0)];
+    let points = rows.map(|(known, indication)| Point {
+        known,
+        indication,
+        u_indication: None,
+    });
+    let fitted = fit(&points, &[], 1.0).unwrap();
+    let kept = rows.map(|(known, indication)| CalibrationPoint {
+        known,
+        indication,
+        place: "row".into(),
+        row: None,
+    });
+    let found = |kind| {
+        let subject = Subject {
+            kind,
+            sensor: None,
+            channel: None,
+            date: jiff::civil::date(2026, 5, 17),
+            due: jiff::civil::date(2027, 5, 17),
+            conditions: Conditions::default(),
+            nominal_gain: None,
+        };
+        subject.conclude(&fitted, &kept)
+    };
+    let (volume, file) = found(CalibrationKind::Volume);
+    assert_eq!(volume.refused.unwrap()[0].code, "pressure_falls");
+    assert!(volume.volume_m3.is_none() && file.is_none());
+    let (pressure, file) = found(CalibrationKind::Pressure);
+    assert!(pressure.refused.is_none() && pressure.gain.is_some() && file.is_some());
 }

@@ -138,7 +138,7 @@ impl Subject {
         points: &[CalibrationPoint],
     ) -> (CalibrationFinding, Option<Calibration>) {
         let mut finding = self.finding(fitted, points);
-        if let Some(refusal) = refusal(fitted, points) {
+        if let Some(refusal) = refusal(self.kind, fitted, points) {
             finding.refused = Some(vec![refusal]);
             return (finding, None);
         }
@@ -247,7 +247,11 @@ impl Subject {
 }
 
 /// Why a line that could be made is no calibration.
-fn refusal(fitted: &Fitted, points: &[CalibrationPoint]) -> Option<Refusal> {
+fn refusal(kind: CalibrationKind, fitted: &Fitted, points: &[CalibrationPoint]) -> Option<Refusal> {
+    if kind == CalibrationKind::Volume && fitted.gain <= 0.0 {
+        let message = "the pressure falls when air is pressed in: swap the sensor's ports or turn the sign of its readings, and take the points again";
+        return Some(Refusal::new("pressure_falls", message).with(fitted.gain, 0.0));
+    }
     let span = (fitted.range.1 - fitted.range.0) * fitted.gain.abs();
     let (at, worst) = fitted
         .residuals

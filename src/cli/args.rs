@@ -473,7 +473,8 @@ pub enum CalibrateVerb {
     /// A pressure sensor, by a water column. Header of a file of points: height_mm,indication (or p_pa,indication).
     #[command(after_help = POINTS)]
     Pressure(CalibratePressureArgs),
-    /// The volume of tank and hose, by air pressed in from a syringe. Header of a file of points: injected_cm3,p_pa.
+    /// The volume of tank and hose, by air pressed in from a syringe, the plunger home each time. Header of a file of
+    /// points: injected_cm3,p_pa.
     #[command(after_help = POINTS)]
     Volume(CalibrateVolumeArgs),
 }
@@ -515,7 +516,7 @@ pub struct CalibrateCommon {
     /// File to write the calibration to; it must not exist.
     #[arg(long, value_name = "FILE.toml")]
     pub out: Option<PathBuf>,
-    /// Day of the points, such as 2031-05-17. Default: today (UTC).
+    /// Day of the points, such as 2026-05-17. Default: today (UTC).
     #[arg(long, value_name = "DAY")]
     pub date: Option<Date>,
     /// Day from which on it wants repeating. Default: twelve months after the day of the points.
