@@ -280,6 +280,11 @@ fn what_differs_is_refused() {
     here.evidence.setup = Some("whole".into());
     let there = changed(&|a| a.evidence.setup = Some("lid_clamped".into()));
     assert_eq!(refused(&here, &there), "setup_differs");
+    // A record that gave nothing is left out, and that is said.
+    let short = analyze(LeakSettings::without_volume(), &[]);
+    let c = compare(&[b.clone(), short], std::slice::from_ref(&a));
+    assert_eq!((c.before, c.after, c.refused), (1, 1, None));
+    assert!(c.quality.flags.contains(&"record_not_used".into()));
     // The same record twice is no change, and says so.
     let c = compare(std::slice::from_ref(&b), std::slice::from_ref(&b));
     assert_eq!(c.verdict, Some(Direction::Undecided));

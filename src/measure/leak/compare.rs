@@ -175,6 +175,9 @@ pub fn compare(before: &[LeakFinding], after: &[LeakFinding]) -> LeakComparison 
         out.refused = Some(vec![refusal]);
         return out;
     }
+    if sides.iter().map(Vec::len).sum::<usize>() < all.len() {
+        out.quality.flag("record_not_used");
+    }
     let other_sensor = has_two_sensors(&sides) || has_two_steps(&sides);
     if other_sensor {
         out.quality.flag("two_sensors");
