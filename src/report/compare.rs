@@ -11,7 +11,12 @@ use crate::{
         Finding, Test,
         comparison::{CompareResult, Compared, Comparison, NotCompared},
     },
-    measure::{compare::Change, leak::LeakComparison, pull::PullComparison, roll::RollComparison},
+    measure::{
+        compare::Change,
+        leak::{LeakComparison, LeakFinding},
+        pull::PullComparison,
+        roll::RollComparison,
+    },
     reading::{Estimate, Verdict},
     units::CM3_PER_MIN,
     vehicle::Vehicle,
@@ -154,7 +159,9 @@ fn leak_change(leak: &LeakComparison) -> Vec<String> {
 /// A leak rate in the trade's unit, `at most` where it is not told apart from none; no leak is less than nought.
 fn leak_rate(rate: Estimate) -> String {
     let s = shown(rate.scaled(1.0 / CM3_PER_MIN));
-    if rate.lo95 <= 0.0 && rate.hi95 > 0.0 {
+    if rate.hi95 <= 0.0 {
+        "at most 0".into()
+    } else if rate.lo95 <= 0.0 {
         format!("at most {}", s.hi)
     } else {
         format!("{} ({})", s.value, s.range())
@@ -277,6 +284,10 @@ fn against_limits(seen: &[Vec<Finding>; 2]) -> Option<String> {
 /// What would decide, or what to do now.
 fn next(compared: &Compared) -> String {
     let comparison = &compared.comparison;
+    let mut leaks = compared.seen.iter().flatten().filter_map(Finding::as_leak);
+    if leaks.any(LeakFinding::rises) {
+        return "The pressure of a record rises, which no leak does: a leak may hide there, and a change may be none. Let the tank settle until nothing warms or feeds it, then pump and hold again.".into();
+    }
     let after = verdict_of(&compared.seen[1]);
     match (comparison.change(), after) {
         (Change::NotShown, _) => what_would_decide(comparison),
@@ -390,6 +401,11 @@ fn quantity(finding: &Finding) -> Option<Estimate> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::{
+        inspect::comparison::{Records, compare},
+        measure::leak::{Leak, LeakSettings},
+        reading::Quality,
+    };
 
     fn ratio(value: f64, lo95: f64, hi95: f64) -> String {
         let u = (hi95 - lo95) / 4.0;
@@ -428,5 +444,36 @@ mod tests {
         ] {
             assert_eq!(said, expected);
         }
+    }
+
+    /// A pressure that rises is no repair, whatever the difference says.
+    #[test]
+    fn a_pressure_that_rises_is_no_repair() {
+        assert_eq!(leak_rate(Estimate::normal(-2e-3, 1e-4)), "at most 0");
+        let finding = |flag: Option<&str>| {
+            let mut quality = Quality::default();
+            if let Some(flag) = flag {
+                quality.flag(flag);
+            }
+            let leak = Leak::new(LeakSettings::without_volume()).finish(quality);
+            Finding::Leak(Box::new(leak))
+        };
+        let next = |flag| {
+            let mut comparison = compare(Test::Leak, &[], &[]);
+            if let Comparison::Leak(leak) = &mut comparison {
+                leak.change = Some(Change::Better);
+            }
+            next(&Compared {
+                comparison,
+                setup: None,
+                records: Records {
+                    before: 1,
+                    after: 1,
+                },
+                seen: [vec![finding(None)], vec![finding(flag)]],
+            })
+        };
+        assert!(next(None).starts_with("The repair shows."));
+        assert!(next(Some("pressure_rises")).starts_with("The pressure of a record rises"));
     }
 }
