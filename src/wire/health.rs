@@ -82,6 +82,9 @@ impl From<Fault> for FaultKind {
 /// Numbers by which a line may follow another that stood behind, to be taken for the same probe's next.
 const GOES_ON: u16 = 16;
 
+/// How late the host may take the last line before a probe starts anew, microseconds.
+const LATE_US: u128 = 1_000_000;
+
 /// Counters of a link.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct LinkHealth {
@@ -179,12 +182,12 @@ impl Used {
     }
 
     /// A number `behind` the last one was used, and comes too soon for a probe that started anew after the last one: that
-    /// one would have to count up to it again. The half: its rate may have changed.
+    /// one would have to count up to it again. Twice the time, as its rate may have changed, and what a host may be late.
     fn comes_again(&self, host_us: u64, seq: u16, behind: u16) -> bool {
-        let since_us = host_us.saturating_sub(self.last_us);
+        let since_us = 2 * u128::from(host_us.saturating_sub(self.last_us)) + LATE_US;
         let span_us = self.last_us.saturating_sub(self.first_us);
         let needs = u128::from(seq) * u128::from(span_us);
-        let had = 2 * u128::from(since_us) * u128::from(self.numbers);
+        let had = since_us * u128::from(self.numbers);
         let came = self.came.checked_shr(behind.into()).unwrap_or(0) & 1 == 1;
         came && had < needs
     }

@@ -197,6 +197,25 @@ fn a_quick_reset_is_seen_by_its_number() {
     assert!(bench.tracker.clock().unwrap(3_000) > before);
 }
 
+/// The same when the host reads all of it at once, late: what comes so soon is no block that comes again.
+#[test]
+fn a_reset_read_in_one_go_is_no_block_that_comes_again() {
+    let mut bench = Bench::new();
+    bench.hello(7, 2_000);
+    for k in 0..100 {
+        bench.samples(3_000 + k * 50_000);
+    }
+    let at_once = bench.host_us;
+    bench.encoder.seq = 1;
+    let mut standings = Vec::new();
+    for k in 0..12 {
+        bench.host_us = at_once - 50_000;
+        standings.push(bench.samples(3_000 + k * 50_000));
+    }
+    assert_eq!(standings[0], RESTARTED);
+    assert!(standings[1..].iter().all(|s| *s == FRESH), "{standings:?}");
+}
+
 /// Its hello was lost in a broken line, and its clock went back by less than a line may be late.
 #[test]
 fn a_quick_reset_without_its_hello_costs_one_line() {
