@@ -13,6 +13,8 @@ mod numbers;
 mod plug;
 #[path = "../src/bin/study/score.rs"]
 mod score;
+#[path = "pull/shapes.rs"]
+mod shapes;
 
 use feelgauge::{
     measure::pull::{Pull, PullSettings, strokes::zigzag},

@@ -24,7 +24,7 @@ use crate::reading::{Estimate, ForceReading, Quality, Refusal, Verdict, Z95};
 use crate::units::STANDARD_GRAVITY;
 use segment::{Base, Ended, Segment, median};
 use session::{MeanLiftRatio, mean_lift_ratio, mean_peak, session};
-use strokes::{Sampling, Train};
+use strokes::{Sampling, Top, Train};
 
 /// Readings from which the time between two is taken.
 const DT_FROM: usize = 2000;
@@ -375,29 +375,23 @@ fn report(train: &Train, base: Base, sampling: Sampling) -> PullReport {
     let cadence_hz = strokes::cadence_or_usual(&train.tops);
     let possible =
         |highest_n| strokes::highest_possible(highest_n, cadence_hz, base.noise_n, sampling);
+    let estimate = |top: &Top, possible_n| {
+        strokes::top_estimate(top, possible_n, cadence_hz, base.noise_n, sampling)
+    };
     let highest = train
         .tops
         .iter()
         .max_by(|a, b| a.force_n.total_cmp(&b.force_n));
     let peak_n = highest.map(|top| {
-        let unbiased = top.force_n - 0.7 * strokes::noise_of_top(base.noise_n, sampling);
-        strokes::top_estimate(
-            unbiased,
-            top.bend_n,
-            possible(train.highest_n),
-            base.noise_n,
-            sampling,
-        )
+        let unbiased = Top {
+            force_n: top.force_n - 0.7 * strokes::noise_of_top(base.noise_n, sampling),
+            ..*top
+        };
+        estimate(&unbiased, possible(train.highest_n))
     });
-    let stroke = |top: &strokes::Top| Stroke {
+    let stroke = |top: &Top| Stroke {
         t_s: top.t_s,
-        peak_n: Some(strokes::top_estimate(
-            top.force_n,
-            top.bend_n,
-            possible(top.highest_n),
-            base.noise_n,
-            sampling,
-        )),
+        peak_n: Some(estimate(top, possible(top.highest_n))),
     };
     PullReport {
         start_s: 0.0,

@@ -7,7 +7,7 @@ const BLOCK_S: f64 = 0.25;
 /// Readings a block has at least.
 const BLOCK_MIN: usize = 8;
 /// Smallest noise that is believed, N.
-const NOISE_FLOOR_N: f64 = 0.02;
+pub(super) const NOISE_FLOOR_N: f64 = 0.02;
 /// A block that scatters more than this is under force, not quiet: strokes scatter so much that they would pass for noise of
 /// a probe (ours; a force probe's noise is a tenth of it), N.
 const NOISIEST_N: f64 = 3.0;
