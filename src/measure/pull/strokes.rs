@@ -324,7 +324,7 @@ pub fn cadence_or_usual(tops: &[Top]) -> f64 {
 /// Share of a top's blunt time by which noise misplaces the interval between two tops. Set on eight shapes of simulated
 /// pulses, 80 to 1000 readings a second. On fresh seeds (5600 to 5700 pulls each) 95 % intervals of the cadence so cover 94
 /// to 97 % at 0.5 N and 200 readings a second or more, and 97 to 99 % at 0.1 N (with 0.1 instead of 0.15: 86 to 93 and 94 to
-/// 97 %); of level tops alone, which have no place, 85 to 94 %.
+/// 97 %); of level tops alone, which have no place, 81 to 94 %.
 const MISPLACED: f64 = 0.15;
 
 /// Strokes a second, from three strokes on: c = 1/median interval. Of its relative uncertainty 0.05 dt c + 0.001 is the
