@@ -30,6 +30,7 @@ mod study;
 
 use car::{Car, Ripple, Snag};
 use feelgauge::measure::roll::{Roll, RollFinding, RollSettings, SNAG_FALSE_ALARM};
+use feelgauge::physics::drivetrain::DrivetrainScenario;
 use feelgauge::physics::noise::Noise;
 use feelgauge::reading::{Edge, Quality, Verdict};
 use feelgauge::vehicle::{Train, Vehicle};
@@ -178,6 +179,24 @@ fn a_healthy_car_is_not_accused() {
         }
     }
     assert!(mean < 1.0, "mean Bayes factor of healthy records {mean}");
+}
+
+/// Energy that comes and goes within an interval delays its end more than the same at its end. Three times the usual rattle: at
+/// a claim of 1 % one of 12 may alarm by bad luck, half of them did when that was left out.
+#[test]
+fn a_healthy_car_that_rattles_is_not_accused() {
+    let mut accused = Vec::new();
+    for seed in 40_000..40_012 {
+        let setup = if seed % 2 == 0 { "one_fl" } else { "one_rl" };
+        let mut scenario = DrivetrainScenario::drawn_healthy(seed, setup);
+        scenario.conditions.duration_s = 60.0;
+        scenario.conditions.rattle *= 3.0;
+        let finding = depth::find(&scenario, seed);
+        if finding.snags.is_some_and(|snags| !snags.is_empty()) {
+            accused.push(seed);
+        }
+    }
+    assert!(accused.len() <= 2, "{accused:?}");
 }
 
 #[test]
