@@ -22,8 +22,8 @@ const JITTER_PRIOR: (f64, f64) = (9e-6, 0.5);
 /// Width (natural logarithm) of the prior of the energy noise about its centre.
 const ENERGY_NOISE_SD: f64 = 2.5;
 /// Energy noise falls evenly over an interval: beside the part that `h` carries, a third of `h^2 q` goes into the time alone. Of
-/// this third a ninth is taken. Without it events of order near half the magnets seem to stand out of noise that is not modelled,
-/// and cars that rattle are accused; with all of it snags there are lost, because their own hits raise the fitted noise.
+/// this third a ninth is taken. Without it the energy noise that is modelled vanishes at half the magnets, and cars that rattle are
+/// accused, mostly of fast parts; with all of it more snags of fast parts are lost (perhaps as their hits raise the fitted noise).
 const WITHIN: f64 = 1.0 / 27.0;
 /// Degrees of freedom of the innovations' distribution: a snag must not inflate the noise.
 const NU: f64 = 6.0;
