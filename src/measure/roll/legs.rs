@@ -10,7 +10,7 @@ use super::count::Nodes;
 use super::whole;
 
 /// Longest leg, turns of the fastest wheel. Of 60 simulated healthy cars rolled straight for some 300 wheel turns nine were called
-/// snagged as one leg, none in legs; of 120 rolled for 150 two and none. It costs little: of 96 rolled for 150, with a snag in ring or
+/// snagged as one leg, one in three; of 120 rolled for 150 two and none. It costs little: of 96 rolled for 150, with a snag in ring or
 /// spur, 53 were found as one leg and 49 as two.
 const LONGEST: f64 = 120.0;
 /// No leg is cut down to fewer nodes than this (by judgement): line, noise and columns are fitted anew in each.
