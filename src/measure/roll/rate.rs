@@ -97,13 +97,11 @@ pub(super) fn look<'a>(
     }
     let turns = legs.iter().filter_map(|(leg, case)| leg.turns_of(case));
     let turns = turns.map(|turns| turns.k.len() as u64).sum();
-    let known = finding.quality.detectable_depth_by_part.get(part);
-    let detectable = match known {
-        Some(depth) => *depth,
-        None => {
-            let cases: Vec<(Evidence, &Case)> = legs.iter().map(|(e, case)| (*e, case)).collect();
-            detectable_of(finding, &cases)
-        }
+    let detectable = if let Some(known) = finding.quality.detectable_depth_by_part.get(part) {
+        *known
+    } else {
+        let cases: Vec<(Evidence, &Case)> = legs.iter().map(|(e, case)| (*e, case)).collect();
+        detectable_of(finding, &cases)
     };
     Ok(Seen::None(Absent {
         legs,
