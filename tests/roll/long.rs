@@ -109,6 +109,16 @@ fn turns_of_a_long_record_are_numbered_from_its_beginning() {
     }
 }
 
+/// A hunting pair comes round once in dozens of turns: most legs end in the middle of one.
+#[test]
+fn a_turn_that_a_leg_cuts_is_one_strip() {
+    for seed in [12_001, 12_002] {
+        let car = long(seed, 300.0, Some(("final_f.pair", 2.5)));
+        let strips = find(&car, &simulate(&car, seed).readings).trace.strips;
+        assert!(strips.is_sorted_by(|a, b| a.turn < b.turn && a.t_s < b.t_s));
+    }
+}
+
 #[test]
 fn long_records_are_compared_and_followed() {
     let seed = 12_001;

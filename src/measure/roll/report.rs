@@ -227,9 +227,15 @@ fn without(search: &Search, part: &str, best: &Shown) -> Vec<Option<(Fit, ScoreF
     let mut others: Vec<Shown> = Vec::new();
     for (look, _, case) in search.of_part(part) {
         let sensor = search.looks[look].sensor;
-        if sensor != best.sensor && others.iter().all(|other| other.sensor != sensor) {
-            others.push(search.shown(look, case));
+        let known = sensor == best.sensor || others.iter().any(|other| other.sensor == sensor);
+        if known || case.ln_naming <= 0.0 {
+            continue;
         }
+        // at each leg's own phase: what is geared rigidly to this sensor may stand for a part of the same order that is not
+        let legs = search.legs(sensor, part).into_iter();
+        let legs = legs.filter(|(_, case, _)| case.ln_naming > 0.0);
+        let legs = legs.map(|(look, case, before)| (look, case.clone(), before));
+        others.push(search.shown_by(sensor, legs));
     }
     let all: Vec<&Shown> = std::iter::once(best).chain(&others).collect();
     let less = |look: &usize| {
@@ -316,9 +322,9 @@ fn note(quality: &mut RollQuality) {
     }
 }
 
-/// Strips of the best part for a picture, of every leg that shows it.
+/// Strips of the best part for a picture, of every leg that shows it; a turn in which a leg ends and the next begins is one strip.
 fn trace(search: &Search, sensor: u32, part: &str) -> RollTrace {
-    let mut strips = Vec::new();
+    let mut strips: Vec<Strip> = Vec::new();
     for (look, case, before) in search.legs(sensor, part) {
         let look = &search.looks[look];
         let field = look.evidence.field;
@@ -346,7 +352,16 @@ fn trace(search: &Search, sensor: u32, part: &str) -> RollTrace {
             }
         };
         let all = (0..folded.events).map(strip);
-        strips.extend(all.filter(|s| s.loss_sd.iter().any(Option::is_some)));
+        for strip in all.filter(|s| s.loss_sd.iter().any(Option::is_some)) {
+            match strips.last_mut() {
+                Some(last) if last.turn == strip.turn => {
+                    for (seen, more) in last.loss_sd.iter_mut().zip(strip.loss_sd) {
+                        *seen = seen.or(more);
+                    }
+                }
+                _ => strips.push(strip),
+            }
+        }
     }
     RollTrace {
         part: Some(part.into()),

@@ -263,22 +263,30 @@ impl Search<'_> {
         let legs = self.legs(sensor, &part.name);
         let ahead = legs.iter().find(|leg| leg.0 == look);
         let ahead = ahead.map_or(0.0, |leg| leg.2 + best.share());
-        let mut shown = Vec::new();
-        let mut all = Vec::new();
-        for (at, case, before) in legs {
+        let aligned = |(at, case, before): (usize, &Case, f64)| {
             let mut case = case.clone();
             if part.order_sd <= 0.0 && at != look {
                 // what is geared rigidly keeps its phase
                 case.turn_to(ahead - before);
             }
-            let evidence = self.looks[at].evidence;
+            (at, case, before)
+        };
+        self.shown_by(sensor, legs.into_iter().map(aligned))
+    }
+
+    /// Turns and hits of a part in legs of one sensor, each at the phase of its case; at least one has enough informative turns there.
+    pub fn shown_by(&self, sensor: u32, legs: impl Iterator<Item = (usize, Case, f64)>) -> Shown {
+        let mut shown = Vec::new();
+        let mut all = Vec::new();
+        for (look, case, before) in legs {
+            let evidence = self.looks[look].evidence;
             let Some(turns) = evidence.turns_of(&case) else {
                 continue;
             };
             all.push(Together::new(evidence.field, case.comb, case.phase));
             let from = shown.last().map_or(0, |leg: &ShownLeg| leg.at.end);
             shown.push(ShownLeg {
-                look: at,
+                look,
                 before,
                 at: from..from + turns.k.len(),
                 turns,
