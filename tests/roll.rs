@@ -140,15 +140,18 @@ fn a_snag_is_found_with_its_part_its_phase_and_its_hits() {
 
 /// Turns of a snag that are told rightly, hit or not, and the others.
 fn right_and_wrong(snag: &feelgauge::measure::roll::Snag, record: &car::Record) -> (u32, u32) {
-    let is_right = |hit: &&feelgauge::measure::roll::Hit| {
+    let (mut right, mut wrong) = (0, 0);
+    for hit in &snag.hits {
         let near = |t: f64| (t - hit.t_s).abs();
         let events = record.events.iter();
         let nearest = events.min_by(|a, b| near(a.0).total_cmp(&near(b.0)));
-        (hit.hit > 0.5) == nearest.unwrap().1
-    };
-    let (right, wrong): (Vec<_>, Vec<_>) = snag.hits.iter().partition(is_right);
-    let count = |hits: Vec<_>| u32::try_from(hits.len()).unwrap();
-    (count(right), count(wrong))
+        if (hit.hit > 0.5) == nearest.unwrap().1 {
+            right += 1;
+        } else {
+            wrong += 1;
+        }
+    }
+    (right, wrong)
 }
 
 /// Over 30 records 5.8 turns were told rightly for each that was not; a single one may have 3.4.
