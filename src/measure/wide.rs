@@ -40,6 +40,17 @@ pub(super) fn per_lane(f: impl Fn(usize) -> f64) -> Lanes {
     [f(0), f(1), f(2), f(3), f(4), f(5), f(6), f(7)]
 }
 
+/// Sum, lane by lane.
+#[inline(always)]
+pub(super) fn sum(all: &[f64]) -> f64 {
+    let (whole, rest) = all.as_chunks::<LANES>();
+    let mut sums = [0.0; LANES];
+    for x in whole {
+        sums = per_lane(|l| sums[l] + x[l]);
+    }
+    sums.iter().chain(rest).sum()
+}
+
 /// Bytes of a line of the cache, as long as the widest register. What begins on a line is loaded from one line at a time, what does
 /// not from two.
 const LINE: usize = 64;

@@ -3,7 +3,7 @@
 
 use std::f64::consts::LOG2_E;
 
-use crate::measure::wide::{LANES, Lanes, per_lane, wide};
+use crate::measure::wide::{LANES, Lanes, per_lane, sum, wide};
 
 use super::exp::{self, Product, Scaled, exp_all, exp2};
 use super::fold::{Folded, Shared};
@@ -24,6 +24,8 @@ pub(super) const MEAN_WEIGHT: f64 = 0.3;
 /// Depths: `FIRST x RATIO^j / sqrt(median information)`.
 const FIRST_DEPTH: f64 = 0.15;
 const DEPTH_RATIO: f64 = 1.6;
+/// Depths over the energy of known hits outside which nothing is asked.
+const NEAR: (f64, f64) = (0.22, 2.6);
 /// Number of depths.
 const DEPTHS: usize = 10;
 /// Hit rates.
@@ -57,8 +59,8 @@ pub(super) struct Turns {
     pub depth: f64,
     /// All turns for the mixture.
     lanes: Vec<Eight>,
-    /// Room for a median.
-    sorted: Vec<f64>,
+    /// Room for a median: bits of informations.
+    sorted: Vec<u64>,
 }
 
 impl Turns {
@@ -78,9 +80,8 @@ impl Turns {
         if self.u.len() < LEAST_TURNS {
             return false;
         }
-        clip(&mut self.u, &mut self.i, shared.kappa);
-        self.beta = self.u.iter().sum::<f64>() + shared.others.0;
-        self.s = self.i.iter().sum::<f64>() + shared.others.1;
+        let (beta, s) = clip(&mut self.u, &mut self.i, shared.kappa);
+        (self.beta, self.s) = (beta + shared.others.0, s + shared.others.1);
         self.rho = shared.rho;
         self.share = 1.0 / shared.one_in;
         self.cen = if shared.rho > 0.0 { 1.0 } else { 0.0 };
@@ -90,14 +91,15 @@ impl Turns {
         let mean = self.cen * self.beta / self.s;
         prepare(mean, &mut self.u, &self.i, &mut self.wild, &mut self.lanes);
         self.sorted.clear();
-        self.sorted.extend_from_slice(&self.i);
+        // positive numbers are in the order of their bits
+        self.sorted.extend(self.i.iter().map(|i| i.to_bits()));
         let middle = self.sorted.len() / 2;
-        let (below, &mut median, _) = self.sorted.select_nth_unstable_by(middle, f64::total_cmp);
-        let median = if self.i.len() % 2 == 1 {
-            median
-        } else {
-            f64::midpoint(median, below.iter().copied().fold(0.0, f64::max))
-        };
+        let (below, &mut median, _) = self.sorted.select_nth_unstable(middle);
+        let mut median = f64::from_bits(median);
+        if self.i.len().is_multiple_of(2) {
+            let below = below.iter().max().map_or(median, |i| f64::from_bits(*i));
+            median = f64::midpoint(median, below);
+        }
         self.depth = 1.0 / median.sqrt();
         true
     }
@@ -132,6 +134,17 @@ impl Turns {
     /// Logarithm of the mean likelihood ratio over all depths and rates.
     pub fn ln_mean(&self) -> f64 {
         exp::ln_mean(&self.ratios(&depths(), [0, 1, 2, 3, 4, 5]))
+    }
+
+    /// The same of turns that show hits of energy `e`, most likely as large as the wanted mean: depths far from them, whose share of
+    /// it is below a hundredth, are left out.
+    pub fn ln_mean_near(&self, e: f64) -> f64 {
+        let depths = depths();
+        let near = |depth: &f64| (NEAR.0..=NEAR.1).contains(&(depth * self.depth / e));
+        let from = depths.iter().position(near).unwrap_or(0);
+        let to = depths.iter().rposition(near).map_or(DEPTHS, |at| at + 1);
+        let ratios = self.ratios(&depths[from..to], [0, 1, 2, 3, 4, 5]);
+        exp::ln_mean(&ratios) + libm::log((to - from) as f64 / DEPTHS as f64)
     }
 
     /// The same, with the depth (in units of the depth scale) and the hit rate that have the largest.
@@ -171,18 +184,19 @@ struct Eight {
     per: Lanes,
 }
 
-wide!(fn clip<'a>(u: &'a mut [f64], i: &'a mut [f64], kappa: f64) -> () = clip_of);
+wide!(fn clip<'a>(u: &'a mut [f64], i: &'a mut [f64], kappa: f64) -> (f64, f64) = clip_of);
 wide!(fn prepare<'a>(mean: f64, u: &'a mut [f64], i: &'a [f64], wild: &'a mut [f64], lanes: &'a mut [Eight]) -> () = prepare_of);
 
-/// Scores and informations over `kappa`, scores within `CLIP` sd.
+/// Scores and informations over `kappa`, scores within `CLIP` sd; the sums of both.
 #[inline(always)]
-fn clip_of(u: &mut [f64], i: &mut [f64], kappa: f64) {
+fn clip_of(u: &mut [f64], i: &mut [f64], kappa: f64) -> (f64, f64) {
     let per = 1.0 / kappa;
-    for (u, i) in u.iter_mut().zip(i) {
+    for (u, i) in u.iter_mut().zip(&mut *i) {
         *i *= per;
         let most = CLIP * i.sqrt();
         *u = within(*u * per, most);
     }
+    (sum(u), sum(i))
 }
 
 /// Takes the mean off the scores; wild likelihood ratios, and everything in lanes.

@@ -4,6 +4,7 @@
 //! slope over the angle, and pays for what does not fit. With calibrated spacing the magnets are a
 //! fingerprint, so a wrong count finds its way back.
 
+use std::f64::consts::LN_2;
 use std::ops::Range;
 
 /// Hypotheses kept in the first pass, equal spacing.
@@ -154,8 +155,9 @@ impl Expected {
         }
     }
 
-    /// The hypothesis after it counted an edge `advance` magnets on, `dt` after its last one.
-    fn advanced(&self, h: &Hypothesis, advance: usize, dt: f64) -> Hypothesis {
+    /// The hypothesis after it counted an edge `advance` magnets on, `dt` after its last one; `None` where it would cost `bar` or
+    /// more.
+    fn advanced(&self, h: &Hypothesis, advance: usize, dt: f64, bar: f64) -> Option<Hypothesis> {
         let dx = span(&self.spacing, h.magnet, advance);
         let w = dx / dt;
         let energy = w * w / 2.0;
@@ -174,15 +176,31 @@ impl Expected {
             if raw < low {
                 scatter += 0.5;
             }
-            let rho = 0.5 * libm::log(predicted / energy);
-            let z = rho / scatter;
-            let misfit = 1.0 + z * z / 3.0;
-            out.cost += libm::log(misfit * misfit * scatter / self.scatter);
+            let odds = |rho: f64| {
+                let z = rho / scatter;
+                let misfit = 1.0 + z * z / 3.0;
+                misfit * misfit * scatter / self.scatter
+            };
+            // most are far beyond the bar, which needs no logarithm to be seen: |ln r| >= 2 |r - 1|/(r + 1)
+            let at_least = odds((predicted - energy) / (predicted + energy));
+            if out.cost + ln_at_least(at_least) >= bar {
+                return None;
+            }
+            out.cost += libm::log(odds(0.5 * libm::log(predicted / energy)));
             out.slope = (energy - h.energy) / middle;
         }
         out.intervals = (h.intervals + 1).min(2);
-        out
+        (out.cost < bar).then_some(out)
     }
+}
+
+/// At most the logarithm of `x`, a normal number >= 1: its whole powers of two.
+fn ln_at_least(x: f64) -> f64 {
+    const MANTISSA_BITS: u32 = 52;
+    const EXPONENT_BIAS: u64 = 1023;
+    let power = (x.to_bits() >> MANTISSA_BITS).saturating_sub(EXPONENT_BIAS);
+    // a hair less, for the roundings on the way
+    power as f64 * LN_2 * (1.0 - 1e-9)
 }
 
 impl Counter {
@@ -206,9 +224,6 @@ impl Counter {
     }
 
     fn offer(&mut self, h: Hypothesis, step: Step) {
-        if h.cost >= self.bar() {
-            return;
-        }
         let at = self.next.partition_point(|(cost, _)| *cost <= h.cost);
         self.next.insert(at, (h.cost, self.offered.len()));
         self.next.truncate(self.beam);
@@ -227,7 +242,8 @@ impl Counter {
             for i in 0..self.live.len() {
                 let h = self.live[i];
                 // the others are dearer still, and no way costs less than its least
-                if h.cost + least >= self.bar() {
+                let bar = self.bar();
+                if h.cost + least >= bar {
                     break;
                 }
                 let dt = t - h.t;
@@ -241,7 +257,10 @@ impl Counter {
                         self.offer(Hypothesis { cost, ..h }, step);
                     }
                 } else if advance == 1 || h.intervals > 0 {
-                    self.offer(self.expected.advanced(&h, advance, dt), step);
+                    let advanced = self.expected.advanced(&h, advance, dt, bar);
+                    if let Some(advanced) = advanced {
+                        self.offer(advanced, step);
+                    }
                 }
             }
         }

@@ -125,7 +125,7 @@ impl Site {
             *to = u + e * s * i;
         }
         if turns.load(&self.scored, 0, self.shared) {
-            turns.ln_mean()
+            turns.ln_mean_near(e)
         } else {
             f64::NEG_INFINITY
         }

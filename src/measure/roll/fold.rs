@@ -1,6 +1,6 @@
 //! Folding: scores of a train of evenly spaced events, one every `1/order` turns, for every phase of it.
 
-use crate::measure::wide::wide;
+use crate::measure::wide::{sum, wide};
 
 use super::bayes::clipped;
 use super::fit::Fit;
@@ -131,21 +131,31 @@ fn events(turns: f64, order: f64) -> usize {
     whole(turns * order) + 1
 }
 
+/// Every event that the record can show, by angle.
+fn shown(field: Field, comb: Comb) -> Vec<Event> {
+    let events = events(field.reach.1 - field.reach.0, comb.order);
+    let mut all = Vec::with_capacity(events * comb.phases);
+    sweep(field, comb, |event| all.push(event));
+    all
+}
+
 /// Scores and informations of a comb.
 pub(super) fn fold(field: Field, comb: Comb) -> Folded {
+    folded(field, comb, &shown(field, comb))
+}
+
+fn folded(field: Field, comb: Comb, shown: &[Event]) -> Folded {
     let events = events(field.reach.1 - field.reach.0, comb.order);
     let mut folded = Folded {
         events,
         u: vec![0.0; events * comb.phases],
         i: vec![0.0; events * comb.phases],
     };
-    sweep(field, comb, |event| {
-        if event.k < events {
-            let (u, i) = field.scores.cells[event.cell].score(event.share);
-            let at = event.p * events + event.k;
-            (folded.u[at], folded.i[at]) = (u, i);
-        }
-    });
+    for event in shown.iter().filter(|e| e.k < events) {
+        let (u, i) = field.scores.cells[event.cell].score(event.share);
+        let at = event.p * events + event.k;
+        (folded.u[at], folded.i[at]) = (u, i);
+    }
     folded
 }
 
@@ -296,22 +306,21 @@ fn response_of(field: Field, comb: Comb, events: &[Event]) -> Vec<f64> {
     sum
 }
 
-/// What the nuisance fit and neighbouring events did to every phase of a comb. Below `least_rho` nothing was taken.
+/// [`fold`], and what the nuisance fit and neighbouring events did to every phase of the comb. Below `least_rho` nothing was taken.
 /// Without `neighbours` kappa stays 1 (a rank needs no more).
-pub(super) fn shared(
+pub(super) fn fold_shared(
     field: Field,
     comb: Comb,
-    folded: &Folded,
     least_rho: f64,
     neighbours: bool,
-) -> Vec<Shared> {
-    let mut events = Vec::with_capacity(folded.events * comb.phases);
-    sweep(field, comb, |event| events.push(event));
+) -> (Folded, Vec<Shared>) {
+    let events = shown(field, comb);
+    let folded = folded(field, comb, &events);
     let taken = taken(field, comb, &events);
     let response = neighbours.then(|| response(field, comb, &events));
-    (0..comb.phases)
+    let shared = (0..comb.phases)
         .map(|p| {
-            let s: f64 = folded.of_phase(p).1.iter().sum();
+            let s = sum(folded.of_phase(p).1);
             if s <= 0.0 {
                 return Shared::NONE;
             }
@@ -326,7 +335,8 @@ pub(super) fn shared(
                 ..Shared::NONE
             }
         })
-        .collect()
+        .collect();
+    (folded, shared)
 }
 
 /// The same of a hunting pair that meets in one of `mult` turns of its shaft (`comb.phases` is a multiple of it). Ripple of the
@@ -336,8 +346,7 @@ pub(super) fn shared_of_pair(field: Field, comb: Comb, mult: usize, least_rho: f
         order: comb.order * mult as f64,
         phases: comb.phases / mult,
     };
-    let folded = fold(field, shaft);
-    let of_shaft = shared(field, shaft, &folded, least_rho, false);
+    let (folded, of_shaft) = fold_shared(field, shaft, least_rho, false);
     let classes = |p: usize| {
         let mut sums = vec![(0.0, 0.0); mult];
         let (u, i) = folded.of_phase(p);
@@ -382,9 +391,8 @@ mod tests {
             order: 1.37,
             phases: 12,
         };
-        let folded = fold(field, comb);
+        let (folded, shared) = fold_shared(field, comb, 0.05, true);
         let sums = sums(field, comb);
-        let shared = shared(field, comb, &folded, 0.05, true);
         let inverse = fit.factor.inverse();
         let columns = fit.b.len();
         for p in 0..comb.phases {
@@ -445,8 +453,7 @@ mod tests {
         };
         let (order, mult) = (0.9, 3);
         let comb = |order: f64, phases: usize| Comb { order, phases };
-        let shaft = fold(field, comb(order, 4));
-        let of_shaft = shared(field, comb(order, 4), &shaft, 0.0, false);
+        let (shaft, of_shaft) = fold_shared(field, comb(order, 4), 0.0, false);
         let pair = fold(field, comb(order / 3.0, 12));
         let of_pair = shared_of_pair(field, comb(order / 3.0, 12), mult, 0.0);
         for (p, shared) in of_pair.iter().enumerate() {
@@ -480,8 +487,8 @@ mod tests {
         };
         for order in [0.31, 1.37] {
             let comb = Comb { order, phases: 6 };
-            let folded = fold(field, comb);
-            for (p, shared) in shared(field, comb, &folded, 0.05, true).iter().enumerate() {
+            let (folded, shared) = fold_shared(field, comb, 0.05, true);
+            for (p, shared) in shared.iter().enumerate() {
                 let mut train = vec![0.0; fit.track.len()];
                 for k in 0..folded.events {
                     let a = reach.0 + (k as f64 + p as f64 / 6.0) / order;
@@ -532,8 +539,7 @@ mod tests {
             order: comb.order / events as f64,
             phases: comb.phases * events,
         };
-        let folded = fold(field, slow);
-        let alone = shared(field, slow, &folded, 0.0, false);
+        let (folded, alone) = fold_shared(field, slow, 0.0, false);
         for p in 0..comb.phases {
             let (mut taken, mut all) = (0.0, 0.0);
             for at in (p..slow.phases).step_by(comb.phases) {

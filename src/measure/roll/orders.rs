@@ -3,7 +3,7 @@
 use crate::vehicle::{Part, PartKind};
 
 use super::bayes::Turns;
-use super::fold::{Comb, Field, block_sums, fold, shared, sums};
+use super::fold::{Comb, Field, block_sums, fold_shared, sums};
 use super::parts::{hunts, mult};
 use super::whole;
 
@@ -145,8 +145,7 @@ fn mixture_rank(field: Field, order: f64, least_rho: f64) -> f64 {
         order,
         phases: RANK_PHASES,
     };
-    let folded = fold(field, comb);
-    let shared = shared(field, comb, &folded, least_rho, false);
+    let (folded, shared) = fold_shared(field, comb, least_rho, false);
     let mut turns = Turns::default();
     (0..comb.phases)
         .map(|p| {

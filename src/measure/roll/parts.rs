@@ -4,7 +4,7 @@ use crate::vehicle::{Part, PartKind, Train};
 
 use super::bayes::Turns;
 use super::count::Nodes;
-use super::fold::{Comb, Field, Folded, Shared, fold, shared, shared_of_pair};
+use super::fold::{Comb, Field, Folded, Shared, fold, fold_shared, shared_of_pair};
 use super::orders::{OrderPrior, SLIP_SD, Trial, shortlist};
 use super::rhythm::ln_without_rhythm;
 use super::rival::ln_rival;
@@ -139,22 +139,23 @@ fn phases(mult: usize, least: usize) -> usize {
 }
 
 impl Evidence<'_> {
-    /// What the nuisance fit did to a part's comb.
-    fn shared(&self, part: &Part, comb: Comb, folded: &Folded, least: f64) -> Vec<Shared> {
+    /// A part's comb, folded, and what the nuisance fit did to it.
+    fn folded(&self, part: &Part, comb: Comb, least: f64) -> (Folded, Vec<Shared>) {
         let mult = mult(part);
         if mult == 1 {
-            shared(self.field, comb, folded, least, true)
-        } else if comb.phases.is_multiple_of(mult) {
+            return fold_shared(self.field, comb, least, true);
+        }
+        let shared = if comb.phases.is_multiple_of(mult) {
             shared_of_pair(self.field, comb, mult, least)
         } else {
             vec![Shared::NONE; comb.phases]
-        }
+        };
+        (fold(self.field, comb), shared)
     }
 
     /// Mean likelihood ratio of a part's comb.
     pub fn mean(&self, part: &Part, comb: Comb, least_rho: f64) -> Mean {
-        let folded = fold(self.field, comb);
-        let shared = self.shared(part, comb, &folded, least_rho);
+        let (folded, shared) = self.folded(part, comb, least_rho);
         let mut turns = Turns::default();
         let ln: Vec<f64> = (0..comb.phases)
             .map(|p| {

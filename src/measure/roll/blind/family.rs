@@ -1,7 +1,7 @@
 //! Which member of a family of orders the hits have: an order, its multiples and its parts share their events.
 
 use super::super::bayes::Turns;
-use super::super::fold::{Comb, Field, Folded, Shared, fold, shared};
+use super::super::fold::{Comb, Field, Folded, Shared, fold, fold_shared};
 use super::super::rival::ln_rival;
 use super::super::whole;
 use crate::measure::logarithm::{ln_one_plus_exp, ln_sum_exp};
@@ -80,7 +80,7 @@ fn noise(field: Field, order: f64) -> f64 {
         order,
         phases: NOISE_PHASES,
     };
-    let all = shared(field, comb, &fold(field, comb), 1.0, true);
+    let (_, all) = fold_shared(field, comb, 1.0, true);
     all.iter().map(|s| s.kappa).sum::<f64>() / all.len() as f64
 }
 
