@@ -27,6 +27,8 @@ mod named;
 mod several;
 #[path = "roll/study.rs"]
 mod study;
+#[path = "roll/turned.rs"]
+mod turned;
 
 use car::{Car, Ripple, Snag};
 use feelgauge::measure::roll::{Roll, RollFinding, RollSettings, SNAG_FALSE_ALARM};

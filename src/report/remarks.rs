@@ -93,6 +93,10 @@ const FLAGS: &[(&str, &str)] = &[
         "Edges are missing for longer than can be counted across, so where the shafts stand afterwards is not known: only the longest stretch between such places was judged. Look at the probe's cable and its port, then take the record again.",
     ),
     (
+        "turned_back",
+        "The magnets passed in both orders: the car was rolled to and fro, or the wheel was turned back. Only the longest stretch in one direction was judged. Take the record again and push the same way each time.",
+    ),
+    (
         "wheel_speed_unlikely",
         "By the vehicle file the wheels would have turned at a speed that no hand gives them. Look on which shaft the sensor sits, count its magnets, and check the setup: where one of them is wrong, the part named is wrong.",
     ),

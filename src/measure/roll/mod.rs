@@ -4,7 +4,8 @@
 //! energy out of `E` at one angle of its part's turn, in some turns only. Units inside: angle in turns of the
 //! sensed shaft, time in s, energy `E = (dx/dt)^2/2` in turns^2/s^2; *order* is events per turn of the sensed shaft.
 //!
-//! The stages, one file each: edges are counted (`count`), free rolling is found (`coast`), a Kalman pass explains
+//! The stages, one file each: edges are counted (`count`), of a shaft that turns back the longest stretch one way is kept
+//! (`direction`), free rolling is found (`coast`), a Kalman pass explains
 //! the smooth coast (`filter`), nuisance columns explain a healthy car's ripple (`nuisance`, in the rounds of `fit`),
 //! a backward pass gives score and information of a loss at any angle (`score`). Then every part is judged: its train of
 //! events is folded (`fold`) into a mixture Bayes factor (`bayes`) at its possible orders (`orders`), less what smooth
@@ -24,6 +25,7 @@ mod compare;
 mod contradict;
 mod count;
 mod depth;
+mod direction;
 mod drag;
 mod draws;
 mod exp;

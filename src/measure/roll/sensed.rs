@@ -1,5 +1,6 @@
 //! One sensor's record: its edges, and the parts as they are judged on it.
 
+use std::ops::RangeInclusive;
 use std::sync::Arc;
 
 use crate::reading::{Edge, Refusal};
@@ -8,6 +9,7 @@ use crate::vehicle::Train;
 use super::RollSettings;
 use super::blind;
 use super::count::{Nodes, count};
+use super::direction::one_way;
 use super::finding::{Limits, NotSeen, RollFinding, RollQuality};
 use super::fit::{self, Fit};
 use super::kept::Kept;
@@ -27,6 +29,9 @@ const MAGNETS_MISSED: &str = "magnets_missed";
 
 /// Where so many edges are missing that the count cannot go on, the longest stretch between is judged.
 const EDGES_LOST: &str = "edges_lost";
+
+/// Where the shaft turned back, the longest stretch one way is judged.
+const TURNED_BACK: &str = "turned_back";
 
 /// The edges of one sensor.
 #[derive(Clone, Debug)]
@@ -139,9 +144,19 @@ impl Edges {
         if breaks > 0 {
             quality.common.flag(EDGES_LOST);
         }
-        let Some((origin_s, nodes)) = self.nodes() else {
-            return Err(Box::new((no_free_rolling(), quality)));
+        let too_few = |quality: RollQuality| Box::new((no_free_rolling(), quality));
+        let Some((mut origin_s, mut nodes)) = self.nodes() else {
+            return Err(too_few(quality));
         };
+        if let Some(stretch) = one_way(&nodes) {
+            quality.common.flag(TURNED_BACK);
+            let last = stretch.end - 1;
+            quality.edges_dropped += self.keep(origin_s, nodes.t[stretch.start]..=nodes.t[last]);
+            let Some(counted) = self.nodes() else {
+                return Err(too_few(quality));
+            };
+            (origin_s, nodes) = counted;
+        }
         quality.edges_dropped += nodes.bounced;
         quality.edges_missed = nodes.missed;
         if nodes.missed as f64 > OFTEN_MISSED * nodes.t.len() as f64 {
@@ -155,6 +170,17 @@ impl Edges {
             origin_s,
             quality,
         })
+    }
+
+    /// Keeps the edges of a stretch of time, s after `origin_s`; how many were not of it.
+    fn keep(&mut self, origin_s: f64, stretch: RangeInclusive<f64>) -> u64 {
+        let before = self.times_us.len();
+        let after = |t_us: u64| t_us as f64 * 1e-6 - origin_s;
+        // halfway to the neighbours, for roundings
+        let hair = 0.5e-6;
+        let stretch = stretch.start() - hair..=stretch.end() + hair;
+        self.times_us.retain(|t_us| stretch.contains(&after(*t_us)));
+        (before - self.times_us.len()) as u64
     }
 
     /// Magnets in a turn, at least one.

@@ -10,9 +10,12 @@ const BOUNCE_US: f64 = 300.0;
 pub(super) struct Magnets {
     /// Places, turns, rising, in [0, 1) give or take the placement.
     places: Vec<f64>,
-    /// Number of the next magnet to pass, counted over turns.
-    next: usize,
-    first: Option<usize>,
+    /// Number of the next magnet to pass, counted over turns, and the sense in which they pass, 1 or -1.
+    next: i32,
+    sense: i32,
+    /// Angle at which the place 0 would pass in this sense, turns.
+    origin: f64,
+    first: Option<i32>,
     jitter_us: f64,
     missed_share: f64,
     bounced_share: f64,
@@ -38,6 +41,8 @@ impl Magnets {
         Self {
             places,
             next: 0,
+            sense: 1,
+            origin: 0.0,
             first: None,
             jitter_us: conditions.jitter_us,
             missed_share: conditions.missed,
@@ -58,8 +63,21 @@ impl Magnets {
 
     /// Angle at which the next magnet passes, turns.
     pub fn target(&self) -> f64 {
-        let count = self.places.len();
-        (self.next / count) as f64 + self.places[self.next % count]
+        self.origin + f64::from(self.sense) * self.place(self.next)
+    }
+
+    /// From the angle `turns` on the shaft turns the other way.
+    pub fn turn_round(&mut self, turns: f64) {
+        self.origin = 2.0 * turns - self.origin;
+        self.sense = -self.sense;
+        self.next += self.sense;
+    }
+
+    /// Place of a magnet, turns.
+    fn place(&self, number: i32) -> f64 {
+        let count = i32::try_from(self.places.len()).expect("at most 64 magnets");
+        let magnet = usize::try_from(number.rem_euclid(count)).expect("not below 0");
+        f64::from(number.div_euclid(count)) + self.places[magnet]
     }
 
     pub fn pass(&mut self, t_s: f64) {
@@ -76,16 +94,13 @@ impl Magnets {
                 self.times_us.push(t_us + delay_us);
             }
         }
-        self.next += 1;
+        self.next += self.sense;
     }
 
     /// Turns from magnet to magnet, from the first that was seen.
     pub fn spacing(&self) -> Vec<f64> {
-        let count = self.places.len();
-        let place = |k: usize| (k / count) as f64 + self.places[k % count];
         let first = self.first.unwrap_or(0);
-        (first..first + count)
-            .map(|k| place(k + 1) - place(k))
-            .collect()
+        let magnets = (first..).take(self.places.len());
+        magnets.map(|k| self.place(k + 1) - self.place(k)).collect()
     }
 }

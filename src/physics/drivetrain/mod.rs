@@ -61,6 +61,8 @@ pub struct Conditions {
     pub missed: f64,
     /// Share of edges that are doubled within 0.3 ms.
     pub bounced: f64,
+    /// Every push goes the other way than the one before: the magnets pass the first sensor in the opposite order.
+    pub to_and_fro: bool,
 }
 
 impl Conditions {
@@ -85,6 +87,7 @@ impl Conditions {
         jitter_us: 10.0,
         missed: 0.0,
         bounced: 0.0,
+        to_and_fro: false,
     };
 
     /// A car on a stand, one wheel spun by hand: less mass, so more loss of speed.

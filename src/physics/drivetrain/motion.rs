@@ -96,6 +96,7 @@ struct Motion {
     second: Option<(Magnets, usize)>,
     coasts: Vec<(f64, f64)>,
     coasting: bool,
+    to_and_fro: bool,
 }
 
 impl Motion {
@@ -129,6 +130,7 @@ impl Motion {
             drag,
             coasts: Vec::new(),
             coasting: false,
+            to_and_fro: conditions.to_and_fro,
         }
     }
 
@@ -173,6 +175,9 @@ impl Motion {
         self.energy = 0.0;
         self.end_coast();
         self.t += self.hand.rest(self.x);
+        if self.to_and_fro {
+            self.magnets.turn_round(self.x + self.spins.angle_lead(to));
+        }
         self.drag.next_run();
     }
 
