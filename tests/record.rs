@@ -588,3 +588,19 @@ fn sample_captures_say_what_was_put_in() {
     }
     assert!(tests.iter().eq(["leak", "pull", "roll"]), "{tests:?}");
 }
+
+#[test]
+fn a_record_read_in_another_setup_says_so() {
+    let base = Path::new(env!("CARGO_MANIFEST_DIR")).join("captures");
+    let capture = read_capture(&Files::under(&base), "20310517T143107Z-roll-one_fl").unwrap();
+    for (setup, said) in [("one_fl", false), ("one_rl", true)] {
+        let stated = Stated {
+            setup: Some(setup.into()),
+            ..Stated::default()
+        };
+        let finding = capture.analyze(stated, None).unwrap();
+        let found = serde_json::to_value(&finding).unwrap();
+        let flags = found["quality"]["flags"].as_array().unwrap();
+        assert_eq!(flags.iter().any(|flag| flag == "other_setup"), said);
+    }
+}

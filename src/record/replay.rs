@@ -12,6 +12,9 @@ use crate::{
     wire::{self, Message, bare::Bare},
 };
 
+/// The record is read in another setup than the one that was stated when it was taken.
+const OTHER_SETUP: &str = "other_setup";
+
 /// Why a capture cannot be analyzed.
 #[derive(Debug)]
 pub enum ReplayError {
@@ -132,13 +135,17 @@ impl Capture {
         }
         stated.calibrations = stated.calibrations.on(self.meta.day());
         let sources = sources(&self.meta.probes)?;
+        let mut flags = self.flags();
+        if self.meta.setup.is_some() && stated.setup != self.meta.setup {
+            flags.push(OTHER_SETUP.into());
+        }
         let settings =
             settings(self.test()?, &stated, vehicle, &sources).map_err(ReplayError::Settings)?;
         let mut session = Session::new(settings, sources).calibrated(&stated.calibrations);
         for input in self.inputs() {
             session.push(&input, &mut |_| {});
         }
-        Ok(session.finish(&self.faults, &self.flags()))
+        Ok(session.finish(&self.faults, &flags))
     }
 
     /// A feed for this capture's inputs, as [`Capture::analyze`] has one. Where nobody states which sensors of a roll are

@@ -93,6 +93,10 @@ const FLAGS: &[(&str, &str)] = &[
         "Edges are missing for longer than can be counted across, so where the shafts stand afterwards is not known: only the longest stretch between such places was judged. Look at the probe's cable and its port, then take the record again.",
     ),
     (
+        "other_setup",
+        "The record is read in another setup than the one that was stated when it was taken. Where the first statement was right, this finding is not.",
+    ),
+    (
         "turned_back",
         "The magnets passed in both orders: the car was rolled to and fro, or the wheel was turned back. Only the longest stretch in one direction was judged. Take the record again and push the same way each time.",
     ),
