@@ -41,7 +41,7 @@ struct Conversion {
 impl Conversion {
     fn new(settings: &Settings, around: &Surroundings, p_ref_pa: f64) -> Self {
         let span = STANDARD_ATMOSPHERE_PA + 2.0 * p_ref_pa;
-        let gas_u_k = if around.thermometer {
+        let gas_u_k = if around.thermometer.is_some() {
             thermometer::GAS_U_K
         } else {
             GAS_U_K

@@ -427,26 +427,30 @@ impl Leak {
         let mut around = Surroundings {
             ambient_pa,
             gas_k: T_REF_K,
-            thermometer: false,
+            thermometer: None,
             zero_slope: None,
         };
-        if let Some(thermometer) = Thermometer::fit(sums, &blocks.t) {
-            thermometer.reduce(blocks, ambient_pa);
-            (around.gas_k, around.thermometer) = (thermometer.mean_k, true);
-        } else if sums.iter().any(|s| s.tank_n > 0) {
-            out.quality.common.flag("thermometer_not_used");
+        if sums.iter().any(|s| s.tank_n > 0) {
+            match Thermometer::fit(sums, &blocks.t) {
+                Ok(thermometer) => {
+                    thermometer.reduce(blocks, ambient_pa);
+                    around.gas_k = thermometer.mean_k;
+                    around.thermometer = Some(thermometer.left);
+                }
+                Err(not_used) => out.quality.common.flag(not_used.flag()),
+            }
         }
         if let Some(times) = self.settings.sealed_zero_s {
             let pumped_s = hold.pump_tenth as f64 * 2.0 * BIN_S;
             let slope = sealed::slope(&self.samples, times, pumped_s)?;
             // The thermometer already takes the drift off; nobody measured the two together.
-            if around.thermometer {
+            if around.thermometer.is_some() {
                 out.quality.common.flag("sealed_zero_not_used");
             } else {
                 around.zero_slope = Some(slope);
             }
         }
-        out.quality.thermometer = around.thermometer;
+        out.quality.thermometer = around.thermometer.is_some();
         out.quality.sealed_zero = around.zero_slope.is_some();
         Ok(around)
     }

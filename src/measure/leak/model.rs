@@ -23,14 +23,14 @@ const CREEP_LEAST_PA: f64 = 1e-3;
 const LEVEL_SD_PA: f64 = 1e6;
 /// Drift: mean as a part of the first pressure per second; temperature of the wall, K/s; the rest, Pa/s.
 pub(super) const DRIFT_MEAN: f64 = -1e-5;
-const DRIFT_SD_K_S: f64 = 1.0e-3;
+pub(super) const DRIFT_SD_K_S: f64 = 1.0e-3;
 const DRIFT_SD_PA_S: f64 = 0.05;
 /// Curvature of the drift, K/s2 and Pa/s2.
-const CURVATURE_SD_K_S2: f64 = 0.8e-5;
+pub(super) const CURVATURE_SD_K_S2: f64 = 0.8e-5;
 const CURVATURE_SD_PA_S2: f64 = 1e-6;
-/// The same two of a tank with a thermometer, K/s and K/s2.
-const MEASURED_DRIFT_SD_K_S: f64 = 1.2e-4;
-const MEASURED_CURVATURE_SD_K_S2: f64 = 3e-6;
+/// The same two of a tank with a thermometer that shows everything, K/s and K/s2.
+pub(super) const MEASURED_DRIFT_SD_K_S: f64 = 1.2e-4;
+pub(super) const MEASURED_CURVATURE_SD_K_S2: f64 = 3e-6;
 /// Step left by a knock, Pa.
 const STEP_SD_PA: f64 = 50.0;
 /// Standard deviation of the leak's own prior: this many times the mean fall, and Pa/s more.
@@ -60,6 +60,14 @@ pub(super) struct Prior {
     pub sd: f64,
 }
 
+/// What a thermometer leaves unknown of the wall's drift and its curvature: variances, (K/s)2 and (K/s2)2, and their covariance.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct DriftLeft {
+    pub drift: f64,
+    pub curvature: f64,
+    pub both: f64,
+}
+
 /// What is known of the room and the tank beside the pressures.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Surroundings {
@@ -67,8 +75,8 @@ pub(super) struct Surroundings {
     pub ambient_pa: f64,
     /// Temperature of the gas, K.
     pub gas_k: f64,
-    /// The pressures are already reduced by a thermometer on the tank.
-    pub thermometer: bool,
+    /// The pressures are already reduced by a thermometer on the tank, which leaves this unknown.
+    pub thermometer: Option<DriftLeft>,
     /// Slope at zero pressure and its uncertainty, Pa/s, from a sealed hold before the pumping.
     pub zero_slope: Option<(f64, f64)>,
 }
@@ -100,6 +108,15 @@ pub(super) struct Model {
     pub leak_sd: f64,
 }
 
+/// Priors of drift and curvature, and the part of the drift's column that the curvature's takes along.
+struct Drift {
+    drift: Prior,
+    curvature: Prior,
+    turned: f64,
+}
+
+/// Index of the drift's column; the curvature's follows.
+const DRIFT_AT: usize = 1;
 /// Index of the first relaxation column.
 pub(super) const RELAX_AT: usize = 4;
 
@@ -143,32 +160,53 @@ impl Model {
             y,
             used,
         };
-        model.priors = model.priors_of(around, seconds, steps.len());
+        let drift = model.drift(around);
+        model.turn_curvature(drift.turned);
+        model.priors = model.priors_of(&drift, seconds, steps.len());
         model
     }
 
-    fn priors_of(&self, around: &Surroundings, seconds: f64, steps: usize) -> Vec<Prior> {
-        let p0 = self.p0;
+    /// Priors of drift and curvature.
+    fn drift(&self, around: &Surroundings) -> Drift {
         let per_kelvin = (around.ambient_pa + mean(&self.y)) / around.gas_k;
-        let (drift_k_s, curvature_k_s2) = if around.thermometer {
-            (MEASURED_DRIFT_SD_K_S, MEASURED_CURVATURE_SD_K_S2)
-        } else {
-            (DRIFT_SD_K_S, CURVATURE_SD_K_S2)
-        };
         let prior = |mean: f64, sd: f64| Prior { mean, sd };
+        let settled = DRIFT_MEAN * self.p0;
+        let left = around.thermometer.unwrap_or(DriftLeft {
+            drift: DRIFT_SD_K_S * DRIFT_SD_K_S,
+            curvature: CURVATURE_SD_K_S2 * CURVATURE_SD_K_S2,
+            both: 0.0,
+        });
+        let curvature_sd = per_kelvin * left.curvature.sqrt() + CURVATURE_SD_PA_S2;
+        let both = per_kelvin * per_kelvin * left.both;
+        let turned = both / (curvature_sd * curvature_sd);
+        let wall = per_kelvin * per_kelvin * left.drift - turned * both;
         let drift = match around.zero_slope {
-            Some(zero) => {
-                super::sealed::drift_prior(zero, DRIFT_MEAN * p0, per_kelvin * around.gas_k)
-            }
-            None => prior(
-                DRIFT_MEAN * p0,
-                libm::hypot(per_kelvin * drift_k_s, DRIFT_SD_PA_S),
-            ),
+            Some(zero) => super::sealed::drift_prior(zero, settled, per_kelvin * around.gas_k),
+            None => prior(settled, libm::hypot(wall.sqrt(), DRIFT_SD_PA_S)),
         };
+        Drift {
+            drift,
+            curvature: prior(0.0, curvature_sd),
+            turned,
+        }
+    }
+
+    /// Where drift and curvature are known together, so much of the drift goes with the curvature's column, that what is left
+    /// of both is independent.
+    fn turn_curvature(&mut self, turned: f64) {
+        let drift = self.columns[DRIFT_AT].clone();
+        for (c, t) in self.columns[DRIFT_AT + 1].iter_mut().zip(drift) {
+            *c += turned * t;
+        }
+    }
+
+    fn priors_of(&self, drift: &Drift, seconds: f64, steps: usize) -> Vec<Prior> {
+        let p0 = self.p0;
+        let prior = |mean: f64, sd: f64| Prior { mean, sd };
         let mut priors = vec![
             prior(0.0, LEVEL_SD_PA),
-            drift,
-            prior(0.0, per_kelvin * curvature_k_s2 + CURVATURE_SD_PA_S2),
+            drift.drift,
+            drift.curvature,
             prior(CREEP_MEAN * p0, CREEP_SD * p0 + CREEP_LEAST_PA),
         ];
         let widening = (RELAX_LENGTH_S / seconds.max(BLOCK_S)).clamp(1.0, 2.0);

@@ -51,6 +51,11 @@ pub(super) struct Sums {
     /// Temperatures, K.
     pub tank_n: u32,
     pub tank_k: f64,
+    /// How often the temperature changed from one reading to the next, the squares of these changes, K2, and the smallest, K;
+    /// infinite when there was none.
+    pub tank_changes: u32,
+    pub tank_dd: f64,
+    pub tank_step: f64,
 }
 
 impl Sums {
@@ -58,6 +63,7 @@ impl Sums {
         Self {
             step: f64::INFINITY,
             top: f64::NEG_INFINITY,
+            tank_step: f64::INFINITY,
             ..Self::default()
         }
     }
@@ -71,10 +77,17 @@ impl Sums {
         self.pp += p * p;
         self.tp += t * p;
         self.reach(p, 1);
-        if let Some(tank_k) = tank_k.filter(|k| TANK_K.contains(k)) {
+        if let Some(tank_k) = tank_k {
             self.tank_n += 1;
             self.tank_k += tank_k;
         }
+    }
+
+    /// Adds a change of the temperature that is not zero, K.
+    fn change(&mut self, diff_k: f64) {
+        self.tank_changes += 1;
+        self.tank_dd += diff_k * diff_k;
+        self.tank_step = self.tank_step.min(diff_k.abs());
     }
 
     /// Adds `n` readings at a height.
@@ -107,6 +120,9 @@ impl Sums {
         self.reach(other.top, other.top_n);
         self.tank_n += other.tank_n;
         self.tank_k += other.tank_k;
+        self.tank_changes += other.tank_changes;
+        self.tank_dd += other.tank_dd;
+        self.tank_step = self.tank_step.min(other.tank_step);
     }
 
     /// Mean time from the middle, s.
@@ -165,6 +181,8 @@ pub(super) struct Samples {
     first: Option<(u64, f64)>,
     /// Time and pressure of the last one.
     last: (u64, f64),
+    /// The last temperature, K.
+    last_tank_k: Option<f64>,
     /// Readings taken.
     pub rows: u64,
     /// Readings that were not finite or absurd.
@@ -210,7 +228,14 @@ impl Samples {
         let bin = self.bins.last_mut().expect("a bin was opened");
         let us = i32::try_from(since_us - bin.start_us()).expect("a bin is short");
         let t = f64::from(us) * 1e-6 - 0.5 * BIN_S;
-        bin.sums.take(t, pressure_pa - base_pa, reading.tank_k);
+        let tank_k = reading.tank_k.filter(|k| TANK_K.contains(k));
+        bin.sums.take(t, pressure_pa - base_pa, tank_k);
+        if let (Some(k), Some(before)) = (tank_k, self.last_tank_k)
+            && (k - before).abs() > 0.0
+        {
+            bin.sums.change(k - before);
+        }
+        self.last_tank_k = tank_k.or(self.last_tank_k);
         if diff.abs() > 0.0 {
             bin.sums.step = bin.sums.step.min(diff.abs());
         }
