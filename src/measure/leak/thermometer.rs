@@ -20,7 +20,7 @@ const LEAST_REACH: f64 = 0.8;
 const LEAST_NOISE_K: f64 = 1e-3;
 /// Changes of the reading whose mean square is less than so many squares of a step go step by step: the reading stands still in
 /// between, as it does with a noise of half a step or less.
-const STEP_BY_STEP: f64 = 1.5;
+const STEP_BY_STEP: f64 = 1.2;
 /// Slope over a hold in which the reading stands still is off by so many steps in its length (standard deviation).
 const STEPS_OFF: f64 = 0.6;
 /// A thermometer that leaves more than this part of the drift over the hold unknown is not used.
