@@ -41,6 +41,14 @@ const FLAGS: &[(&str, &str)] = &[
         "The tank's thermometer gave too few readings in the hold and was not used.",
     ),
     (
+        "thermometer_coarse",
+        "The tank's thermometer stood still, or moved in steps too coarse to show how the tank warmed or cooled in this hold, and was not used; one that shows 0.01 K draws the range in.",
+    ),
+    (
+        "thermometer_not_smooth",
+        "By its thermometer the tank warmed or cooled faster or less evenly than a tank at rest does (a hand on it, a draught, the sun): its readings were followed one by one, and the range allows for what they leave open. Let the tank rest, touch nothing, and repeat.",
+    ),
+    (
         "sealed_zero_not_used",
         "The sealed hold at zero was not used.",
     ),

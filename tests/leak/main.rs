@@ -402,6 +402,41 @@ fn knocks_thermometer_and_sealed_hold() {
     assert!(u95[1] < 0.6 * u95[0] && u95[2] < 0.9 * u95[0], "{u95:?}");
 }
 
+/// Steps of cheap thermometers: 40 tanks each, missed at most 7 (P(X >= 8) = 0.0008), and one that shows nothing says so. The
+/// last stands still.
+#[test]
+fn a_coarse_thermometer_is_not_trusted() {
+    let mut u = [0.0f64; 5];
+    let steps_k = [0.01, 0.0625, 0.1, 0.5, 293.15];
+    for (k, step_k) in steps_k.into_iter().enumerate() {
+        let (mut missed, mut coarse) = (0, 0);
+        for seed in 331..=370 {
+            let mut scenario = TankScenario::drawn(seed);
+            scenario.leak_rate_pa_m3_s = 1e-4;
+            scenario.sensor.thermometer_k = Some(0.01);
+            let mut simulated = simulate(&scenario, seed);
+            for reading in &mut simulated.readings {
+                let stepped = |k: f64| (k / step_k).round() * step_k;
+                reading.tank_k = reading.tank_k.map(stepped);
+            }
+            let mut settings = LeakSettings::of_volume(scenario.volume_m3);
+            settings.p_ref_pa = Some(scenario.p_ref_pa);
+            let finding = analyze(settings, &simulated.readings);
+            missed += u32::from(!covers(&finding, &simulated.truth).0);
+            u[k] += finding.slope_pa_s.unwrap().u / 40.0;
+            let flags = &finding.quality.common.flags;
+            let says_so = flags.contains(&"thermometer_coarse".into());
+            assert_ne!(says_so, finding.quality.thermometer, "seed {seed}");
+            coarse += u32::from(says_so);
+        }
+        println!("steps of {step_k} K: missed {missed}, not used {coarse} of 40");
+        assert!(missed <= 7, "steps of {step_k} K: {missed}");
+        assert_eq!(coarse == 0, step_k < 0.07, "steps of {step_k} K");
+    }
+    println!("mean u {u:?} Pa/s");
+    assert!(u[0] < 0.6 * u[4] && u[1] < 0.85 * u[4] && u[2] < u[4], "{u:?}");
+}
+
 /// A knock that leaves a step must not become a leak.
 #[test]
 fn a_knock_that_moves_the_wall_is_no_leak() {

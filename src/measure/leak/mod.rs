@@ -428,6 +428,7 @@ impl Leak {
             ambient_pa,
             gas_k: T_REF_K,
             thermometer: None,
+            slow_k: 0.0,
             zero_slope: None,
         };
         if sums.iter().any(|s| s.tank_n > 0) {
@@ -436,6 +437,10 @@ impl Leak {
                     thermometer.reduce(blocks, ambient_pa);
                     around.gas_k = thermometer.mean_k;
                     around.thermometer = Some(thermometer.left);
+                    around.slow_k = thermometer.slow_k;
+                    if thermometer.slow_k > 0.0 {
+                        out.quality.common.flag("thermometer_not_smooth");
+                    }
                 }
                 Err(not_used) => out.quality.common.flag(not_used.flag()),
             }

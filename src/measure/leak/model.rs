@@ -5,6 +5,7 @@ use super::blocks::{BLOCK_S, Blocks, Noise, SKIPPED};
 use super::knocks::Knocks;
 use super::laws::RelativeLoss;
 use super::stats::{mean, smoothed};
+use super::thermometer::FOLLOWED_S;
 
 /// Relaxation times of the gas and of the inner skin of the wall, s.
 const TAUS_S: [f64; 6] = [0.6, 1.2, 2.4, 4.8, 9.6, 19.2];
@@ -29,8 +30,8 @@ const DRIFT_SD_PA_S: f64 = 0.05;
 pub(super) const CURVATURE_SD_K_S2: f64 = 0.8e-5;
 const CURVATURE_SD_PA_S2: f64 = 1e-6;
 /// The same two of a tank with a thermometer that shows everything, K/s and K/s2.
-pub(super) const MEASURED_DRIFT_SD_K_S: f64 = 1.2e-4;
-pub(super) const MEASURED_CURVATURE_SD_K_S2: f64 = 3e-6;
+const MEASURED_DRIFT_SD_K_S: f64 = 1.2e-4;
+const MEASURED_CURVATURE_SD_K_S2: f64 = 3e-6;
 /// Step left by a knock, Pa.
 const STEP_SD_PA: f64 = 50.0;
 /// Standard deviation of the leak's own prior: this many times the mean fall, and Pa/s more.
@@ -60,8 +61,9 @@ pub(super) struct Prior {
     pub sd: f64,
 }
 
-/// What a thermometer leaves unknown of the wall's drift and its curvature: variances, (K/s)2 and (K/s2)2, and their covariance.
-#[derive(Clone, Copy, Debug, PartialEq)]
+/// What the readings of a thermometer leave unknown of the wall's drift and its curvature: variances, (K/s)2 and (K/s2)2, and
+/// their covariance.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub(super) struct DriftLeft {
     pub drift: f64,
     pub curvature: f64,
@@ -77,6 +79,8 @@ pub(super) struct Surroundings {
     pub gas_k: f64,
     /// The pressures are already reduced by a thermometer on the tank, which leaves this unknown.
     pub thermometer: Option<DriftLeft>,
+    /// What it leaves unknown for some seconds, K.
+    pub slow_k: f64,
     /// Slope at zero pressure and its uncertainty, Pa/s, from a sealed hold before the pumping.
     pub zero_slope: Option<(f64, f64)>,
 }
@@ -108,6 +112,11 @@ pub(super) struct Model {
     pub leak_sd: f64,
 }
 
+/// What a kelvin does to the pressure, Pa.
+fn per_kelvin(y: &[f64], around: &Surroundings) -> f64 {
+    (around.ambient_pa + mean(y)) / around.gas_k
+}
+
 /// Priors of drift and curvature, and the part of the drift's column that the curvature's takes along.
 struct Drift {
     drift: Prior,
@@ -122,7 +131,12 @@ pub(super) const RELAX_AT: usize = 4;
 
 impl Model {
     /// The model of a hold. `blocks` are bridged over what `knocks` masks.
-    pub fn new(blocks: &Blocks, knocks: &Knocks, noise: Noise, around: &Surroundings) -> Self {
+    pub fn new(
+        blocks: &Blocks,
+        knocks: &Knocks,
+        mut noise: Noise,
+        around: &Surroundings,
+    ) -> Self {
         let from = SKIPPED.min(blocks.len());
         let t = blocks.t[from..].to_vec();
         let mut used = blocks.filled.clone();
@@ -132,6 +146,11 @@ impl Model {
         let mut y = blocks.y.clone();
         super::blocks::bridge(&mut y, &used);
         let (y, used) = (y[from..].to_vec(), used[from..].to_vec());
+        let per_kelvin = per_kelvin(&y, around);
+        if around.slow_k > 0.0 {
+            noise.slow_pa = libm::hypot(noise.slow_pa, per_kelvin * around.slow_k);
+            noise.slow_s = noise.slow_s.max(FOLLOWED_S);
+        }
         let end = END_BLOCKS.min(y.len());
         let (first, last) = (mean(&y[..end]), mean(&y[y.len() - end..]));
         let p0 = first.max(LEAST_P0_PA);
@@ -160,29 +179,30 @@ impl Model {
             y,
             used,
         };
-        let drift = model.drift(around);
+        let drift = model.drift(around, per_kelvin);
         model.turn_curvature(drift.turned);
         model.priors = model.priors_of(&drift, seconds, steps.len());
         model
     }
 
     /// Priors of drift and curvature.
-    fn drift(&self, around: &Surroundings) -> Drift {
-        let per_kelvin = (around.ambient_pa + mean(&self.y)) / around.gas_k;
+    fn drift(&self, around: &Surroundings, per_kelvin: f64) -> Drift {
         let prior = |mean: f64, sd: f64| Prior { mean, sd };
         let settled = DRIFT_MEAN * self.p0;
-        let left = around.thermometer.unwrap_or(DriftLeft {
-            drift: DRIFT_SD_K_S * DRIFT_SD_K_S,
-            curvature: CURVATURE_SD_K_S2 * CURVATURE_SD_K_S2,
-            both: 0.0,
-        });
-        let curvature_sd = per_kelvin * left.curvature.sqrt() + CURVATURE_SD_PA_S2;
+        let (drift_k_s, curvature_k_s2) = match around.thermometer {
+            Some(_) => (MEASURED_DRIFT_SD_K_S, MEASURED_CURVATURE_SD_K_S2),
+            None => (DRIFT_SD_K_S, CURVATURE_SD_K_S2),
+        };
+        let left = around.thermometer.unwrap_or_default();
+        let curvature_k_s2 = libm::hypot(left.curvature.sqrt(), curvature_k_s2);
+        let curvature_sd = per_kelvin * curvature_k_s2 + CURVATURE_SD_PA_S2;
         let both = per_kelvin * per_kelvin * left.both;
         let turned = both / (curvature_sd * curvature_sd);
-        let wall = per_kelvin * per_kelvin * left.drift - turned * both;
+        let drift_k_s = libm::hypot(left.drift.sqrt(), drift_k_s);
+        let drift = (per_kelvin * drift_k_s).powi(2) - turned * both;
         let drift = match around.zero_slope {
             Some(zero) => super::sealed::drift_prior(zero, settled, per_kelvin * around.gas_k),
-            None => prior(settled, libm::hypot(wall.sqrt(), DRIFT_SD_PA_S)),
+            None => prior(settled, libm::hypot(drift.sqrt(), DRIFT_SD_PA_S)),
         };
         Drift {
             drift,

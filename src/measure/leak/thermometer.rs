@@ -2,13 +2,12 @@
 //!
 //! What is known of drift and curvature without it enters as their prior, so a thermometer that shows little changes little.
 //! Readings that move in coarse steps are off by as much for as long as they stand still: their mean knows no more than one.
+//! A tank at rest warms or cools along a quadratic, and slowly; one that does not (a hand on it) is followed reading by reading.
 
-use super::blocks::{Blocks, SKIPPED};
-use super::model::{
-    CURVATURE_SD_K_S2, DRIFT_SD_K_S, DriftLeft, MEASURED_CURVATURE_SD_K_S2, MEASURED_DRIFT_SD_K_S,
-};
+use super::blocks::{BLOCK_S, Blocks, SKIPPED};
+use super::model::{CURVATURE_SD_K_S2, DRIFT_SD_K_S, DriftLeft};
 use super::samples::Sums;
-use super::stats::mean;
+use super::stats::{mean, smoothed};
 use crate::measure::cholesky::Cholesky;
 
 /// Standard uncertainty of the gas temperature taken from the tank, K.
@@ -25,12 +24,22 @@ const STEP_BY_STEP: f64 = 1.2;
 const STEPS_OFF: f64 = 0.6;
 /// A thermometer that leaves more than this part of the drift over the hold unknown is not used.
 const MOST_LEFT: f64 = 0.8;
-/// The quadratic is looked at in so many parts of the hold. Their means are off it by more than this and more than so many
-/// steps and so many of their standard deviations: it is none.
+/// The quadratic is looked at in so many parts of the hold. Their means are off it by more than this and so many steps, or, of
+/// readings that do not go step by step, by more than so many of their standard deviations: it is none. (Of 1000 means of noise 4
+/// are.)
 const PARTS: usize = 6;
 const OFF_K: f64 = 0.01;
-const OFF_STEPS: f64 = 0.3;
-const OFF_SDS: f64 = 2.0;
+const OFF_STEPS: f64 = 0.4;
+const OFF_SDS: f64 = 1.5;
+/// A drift over the hold of so many standard deviations is none of a tank at rest.
+const AT_REST_SDS: f64 = 4.0;
+/// Where the tank is followed: blocks of the running mean, time by which the gas is behind the wall (s), and the part of the
+/// readings' distance from the quadratic that is still not known, for so long (s). Chosen on 180 simulated tanks whose wall a
+/// hand warms or wind cools by 0.2 to 0.6 K: without the last two 55 and 75 % of the leaks were covered, with them all.
+const FOLLOWED_BLOCKS: usize = 5;
+const GAS_BEHIND_S: f64 = 1.5;
+const FOLLOWED_PART: f64 = 0.3;
+pub(super) const FOLLOWED_S: f64 = 8.0;
 
 /// Why a thermometer is not used.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -39,8 +48,6 @@ pub(super) enum NotUsed {
     TooFew,
     /// It never moved, or in steps that show no more than what is known without it.
     Coarse,
-    /// Its readings do not go smoothly.
-    NotSmooth,
 }
 
 impl NotUsed {
@@ -49,22 +56,32 @@ impl NotUsed {
         match self {
             Self::TooFew => "thermometer_not_used",
             Self::Coarse => "thermometer_coarse",
-            Self::NotSmooth => "thermometer_not_smooth",
         }
     }
 }
 
-/// A quadratic in time through the temperatures of a hold.
-#[derive(Clone, Copy, Debug, PartialEq)]
+/// The tank's temperature over a hold.
+#[derive(Clone, Debug, PartialEq)]
 pub(super) struct Thermometer {
-    /// K, K, K from the first block fitted on, in the time from there to the last as 1.
-    x: [f64; 3],
-    from_s: f64,
-    scale_s: f64,
+    course: Course,
     /// Mean temperature, K.
     pub mean_k: f64,
-    /// What is left unknown.
+    /// What is left unknown of the drift ...
     pub left: DriftLeft,
+    /// ... and for some seconds, K; nothing where the tank is at rest.
+    pub slow_k: f64,
+}
+
+#[derive(Clone, Debug, PartialEq)]
+enum Course {
+    /// K, K, K from the first block fitted on, in the time from there to the last as 1.
+    Quadratic {
+        x: [f64; 3],
+        from_s: f64,
+        scale_s: f64,
+    },
+    /// Of each block, K.
+    Followed(Vec<f64>),
 }
 
 /// Mean temperatures of the blocks that have any: time as the quadratic has it, K from their mean.
@@ -145,14 +162,18 @@ impl Read {
         self.points.iter().map(off).collect()
     }
 
-    /// Is the tank's temperature something else than a quadratic?
+    /// Does the tank's temperature go along a quadratic?
     fn is_smooth(&self, off: &[f64], variance: f64) -> bool {
         let length = off.len().div_ceil(PARTS);
         let means = off.chunks(length).map(mean);
         let square = means.map(|m| m * m).sum::<f64>() / PARTS as f64;
         let noise = OFF_SDS * (variance * PARTS as f64 / self.independent()).sqrt();
-        let steps = if self.step_by_step() { self.step_k } else { 0.0 };
-        square.sqrt() < (OFF_K + OFF_STEPS * steps).max(noise)
+        let allowed = if self.step_by_step() {
+            OFF_K + OFF_STEPS * self.step_k
+        } else {
+            noise.max(OFF_K)
+        };
+        square.sqrt() < allowed
     }
 
     /// Variance of a mean, as if all were independent, K2: `x` the quadratic, `variance` that about it.
@@ -173,57 +194,90 @@ impl Thermometer {
     pub fn fit(sums: &[Sums], t: &[f64]) -> Result<Self, NotUsed> {
         let read = Read::new(sums, t)?;
         let (mut a, b) = read.normal();
-        let free = Cholesky::new(&a, 3).ok_or(NotUsed::TooFew)?.solve(&b);
-        let off = read.off(&free);
+        let free = Cholesky::new(&a, 3).ok_or(NotUsed::TooFew)?;
+        let x = free.solve(&b);
+        let off = read.off(&x);
         let about = off.iter().map(|k| k * k).sum::<f64>() / (off.len() - 3) as f64;
-        if !read.is_smooth(&off, about) {
-            return Err(NotUsed::NotSmooth);
-        }
-        let variance = read.variance(&free, about);
+        let variance = read.variance(&x, about);
         let scale_s = read.scale_s;
-        let known = [DRIFT_SD_K_S * scale_s, CURVATURE_SD_K_S2 * scale_s * scale_s];
+        let known = [
+            DRIFT_SD_K_S * scale_s,
+            CURVATURE_SD_K_S2 * scale_s * scale_s,
+        ];
+        let at_rest = known[0] * known[0] + known[1] * known[1];
+        let over_hold = |c: &[f64]| c[4] + 2.0 * c[5] + c[8];
+        let most = AT_REST_SDS * (at_rest + variance * over_hold(&free.inverse())).sqrt();
+        if (x[1] + x[2]).abs() > most || !read.is_smooth(&off, about) {
+            return Ok(Self::followed(&read, t, about));
+        }
         for (i, sd) in [(4, known[0]), (8, known[1])] {
             a[i] += variance / (sd * sd);
         }
         let factor = Cholesky::new(&a, 3).ok_or(NotUsed::TooFew)?;
         let x = factor.solve(&b);
         let left: Vec<f64> = factor.inverse().iter().map(|c| c * variance).collect();
-        let measured = [
-            MEASURED_DRIFT_SD_K_S * scale_s,
-            MEASURED_CURVATURE_SD_K_S2 * scale_s * scale_s,
-        ];
-        let left = DriftLeft {
-            drift: left[4] + measured[0] * measured[0],
-            curvature: left[8] + measured[1] * measured[1],
-            both: left[5],
-        };
-        let unknown = (left.drift + 2.0 * left.both + left.curvature).sqrt();
-        if unknown > MOST_LEFT * libm::hypot(known[0], known[1]) {
+        if over_hold(&left) > MOST_LEFT * MOST_LEFT * at_rest {
             return Err(NotUsed::Coarse);
         }
         Ok(Self {
-            x: [read.mean_k + x[0], x[1], x[2]],
-            from_s: t[SKIPPED],
-            scale_s,
+            course: Course::Quadratic {
+                x: [read.mean_k + x[0], x[1], x[2]],
+                from_s: t[SKIPPED],
+                scale_s,
+            },
             mean_k: read.mean_k,
             left: DriftLeft {
-                drift: left.drift / scale_s.powi(2),
-                curvature: left.curvature / scale_s.powi(4),
-                both: left.both / scale_s.powi(3),
+                drift: left[4] / scale_s.powi(2),
+                curvature: left[8] / scale_s.powi(4),
+                both: left[5] / scale_s.powi(3),
             },
+            slow_k: 0.0,
         })
     }
 
-    fn at(&self, t: f64) -> f64 {
-        let u = (t - self.from_s) / self.scale_s;
-        self.x[0] + u * (self.x[1] + u * self.x[2])
+    /// Follows readings that are none of a tank at rest; `about`: variance about the quadratic, K2.
+    fn followed(read: &Read, t: &[f64], about: f64) -> Self {
+        let shown: Vec<f64> = read.points.iter().map(|p| p.1).collect();
+        let shown = smoothed(&shown, FOLLOWED_BLOCKS);
+        let stays = libm::exp(-BLOCK_S / GAS_BEHIND_S);
+        let from_s = t[SKIPPED];
+        let (mut gas_k, mut at) = (shown[0], 0);
+        let block = |t: &f64| {
+            let u = (t - from_s) / read.scale_s;
+            while at + 1 < shown.len() && read.points[at + 1].0 <= u {
+                at += 1;
+            }
+            gas_k = stays * gas_k + (1.0 - stays) * shown[at];
+            read.mean_k + gas_k
+        };
+        let step_k = if read.step_by_step() { read.step_k } else { 0.0 };
+        Self {
+            course: Course::Followed(t.iter().map(block).collect()),
+            mean_k: read.mean_k,
+            left: DriftLeft::default(),
+            slow_k: FOLLOWED_PART * about.sqrt() + step_k / 12f64.sqrt(),
+        }
+    }
+
+    /// Temperature of every block, K.
+    fn at(&self, t: &[f64]) -> Vec<f64> {
+        match &self.course {
+            Course::Followed(k) => k.clone(),
+            Course::Quadratic { x, from_s, scale_s } => {
+                let at = |t: &f64| {
+                    let u = (t - from_s) / scale_s;
+                    x[0] + u * (x[1] + u * x[2])
+                };
+                t.iter().map(at).collect()
+            }
+        }
     }
 
     /// Reduces the pressures of the blocks.
     pub fn reduce(&self, blocks: &mut Blocks, ambient_pa: f64) {
-        let reference = self.at(self.from_s);
-        for (y, t) in blocks.y.iter_mut().zip(&blocks.t) {
-            *y = (*y + ambient_pa) * reference / self.at(*t) - ambient_pa;
+        let tank_k = self.at(&blocks.t);
+        for (y, k) in blocks.y.iter_mut().zip(&tank_k) {
+            *y = (*y + ambient_pa) * tank_k[SKIPPED] / k - ambient_pa;
         }
     }
 }
@@ -240,7 +294,7 @@ mod tests {
             let t = i as f64 * 0.01;
             s.push(PressureReading {
                 t_us: i * 10_000,
-                pressure_pa: (15e3 + 101_325.0) * (1.0 + 1e-3 * t / 60.0) - 101_325.0,
+                pressure_pa: (15e3 + 101_325.0) * (1.0 + 5e-4 * t / 60.0) - 101_325.0,
                 tank_k: tank(t),
             });
         }
@@ -249,15 +303,16 @@ mod tests {
         (sums, blocks)
     }
 
-    /// A closed vessel warmed by one part in a thousand: reduced, the pressure stands still.
+    /// A closed vessel warmed by one part in two thousand: reduced, the pressure (58 Pa by then) stands still, but for the
+    /// thousandth of a kelvin to which no thermometer is believed.
     #[test]
     fn warming_alone_is_no_change() {
-        let (sums, mut blocks) = hold(|t| Some(293.15 * (1.0 + 1e-3 * t / 60.0)));
+        let (sums, mut blocks) = hold(|t| Some(293.15 * (1.0 + 5e-4 * t / 60.0)));
         let thermometer = Thermometer::fit(&sums, &blocks.t).unwrap();
         thermometer.reduce(&mut blocks, 101_325.0);
         let moved = blocks.y[200] - blocks.y[SKIPPED];
-        assert!(moved.abs() < 1e-3, "{moved}");
-        assert!((thermometer.mean_k - 293.15 * 1.0005).abs() < 1e-3);
+        assert!(moved.abs() < 0.1, "{moved}");
+        assert!((thermometer.mean_k - 293.15 * 1.00025).abs() < 1e-3);
     }
 
     #[test]
@@ -266,5 +321,70 @@ mod tests {
         assert_eq!(Thermometer::fit(&sums, &blocks.t), Err(NotUsed::TooFew));
         let (sums, blocks) = hold(|_| Some(f64::NAN));
         assert_eq!(Thermometer::fit(&sums, &blocks.t), Err(NotUsed::TooFew));
+    }
+
+    /// Noise of -1, -0.5, 0, 0.5, 1 times `sd` in a fixed order that repeats after 5 readings.
+    fn noisy(sd: f64, t: f64) -> f64 {
+        let place = (t * 100.0).round() * 2.0 % 5.0;
+        sd * (0.5 * place - 1.0)
+    }
+
+    fn in_steps(step: f64, k: f64) -> f64 {
+        (k / step).round() * step
+    }
+
+    fn fit(tank: impl Fn(f64) -> f64) -> Result<Thermometer, NotUsed> {
+        let (sums, blocks) = hold(|t| Some(tank(t)));
+        Thermometer::fit(&sums, &blocks.t)
+    }
+
+    /// What is left of the drift's standard deviation over 60 s, K.
+    fn left_k(thermometer: &Thermometer) -> f64 {
+        let left = &thermometer.left;
+        60.0 * (left.drift + 2.0 * 60.0 * left.both + 3600.0 * left.curvature).sqrt()
+    }
+
+    /// A wall that cools by 0.06 K: the coarser the steps the less is known, until nothing is.
+    #[test]
+    fn coarse_steps_leave_the_drift_open() {
+        let wall = |t: f64| 293.23 - 1e-3 * t;
+        let fine = fit(|t| wall(t) + noisy(0.02, t)).unwrap();
+        assert!(left_k(&fine) < 0.005, "{}", left_k(&fine));
+        let chip = fit(|t| in_steps(0.0625, wall(t))).unwrap();
+        let (least, most) = (0.02, 0.06);
+        assert!((least..most).contains(&left_k(&chip)), "{}", left_k(&chip));
+        assert_eq!(fit(|t| in_steps(0.5, wall(t))), Err(NotUsed::Coarse));
+        assert_eq!(fit(|_| 293.15), Err(NotUsed::Coarse));
+        // the same steps, blurred by noise, average out
+        let blurred = fit(|t| in_steps(0.0625, wall(t) + noisy(0.1, t))).unwrap();
+        assert!(left_k(&blurred) < 0.01, "{}", left_k(&blurred));
+    }
+
+    /// A reading that is only repeated knows no more.
+    #[test]
+    fn repeated_readings_count_once() {
+        let wall = |t: f64| 293.23 - 1e-3 * t;
+        let often = fit(|t| wall(t) + noisy(0.05, t)).unwrap();
+        let seldom = fit(|t| wall(t) + noisy(0.05, 0.01 * t.floor())).unwrap();
+        assert!(left_k(&seldom) > 4.0 * left_k(&often));
+        assert!(often.slow_k <= 0.0 && seldom.slow_k <= 0.0);
+    }
+
+    /// A hand that warms the wall by 0.5 K within 10 s is followed; a tank that settles is not taken for one.
+    #[test]
+    fn a_hand_is_followed() {
+        let hand = |t: f64| 293.15 + 0.05 * (t - 20.0).clamp(0.0, 10.0);
+        for step in [0.001, 0.0625] {
+            let followed = fit(|t| in_steps(step, hand(t) + noisy(0.5 * step, t))).unwrap();
+            assert!(followed.slow_k > 0.01, "{step}");
+            let (_, mut blocks) = hold(|_| None);
+            blocks.y.fill(15e3);
+            followed.reduce(&mut blocks, 101_325.0);
+            let fell = blocks.y[SKIPPED] - blocks.y[220];
+            let expected = 116_325.0 * 0.5 / 293.65;
+            assert!((fell - expected).abs() < 40.0 * step + 1.0, "{fell}");
+        }
+        let settles = |t: f64| 293.15 + 0.4 * libm::exp(-t / 200.0) + noisy(0.02, t);
+        assert!(fit(settles).unwrap().slow_k <= 0.0);
     }
 }
