@@ -7,7 +7,7 @@ use super::{
     picture, remarks,
 };
 use crate::{
-    measure::leak::{LeakFinding, Regime},
+    measure::leak::{LeakFinding, Regime, SyringeVolume},
     reading::{Estimate, Verdict},
     units::CM3_PER_MIN,
     vehicle::SetupTest,
@@ -236,6 +236,21 @@ fn protocols(page: &mut Page, finding: &LeakFinding) {
             count(syringe.strokes, "stroke"),
             stated(syringe.stroke_m3 * 1e6)
         ));
+        contradiction(page, syringe);
+    }
+}
+
+/// Names the two volumes that cannot both be right.
+fn contradiction(page: &mut Page, syringe: &SyringeVolume) {
+    if let (Some(said), Some(found)) = (syringe.contradicts_m3, syringe.effective_volume_m3) {
+        let (said, found) = (shown(said.scaled(1e6)), shown(found.scaled(1e6)));
+        page.say(format!(
+            "Its strokes say {} cm3 ({}), the volume stated is {} cm3 ({}): one of the two is wrong.",
+            found.value,
+            found.range(),
+            said.value,
+            said.range()
+        ));
     }
 }
 
@@ -330,6 +345,15 @@ mod tests {
                 "A minute's rest is worth as much as another hold",
                 "measured by 6 strokes of a syringe, 5 cm3 each",
                 "comes most from drift and heat of tank, room and sensor",
+            ],
+        );
+        let page = words(&scenario, |s| s.syringe_m3 = Some(10e-6));
+        says(
+            &page,
+            &[
+                "Its strokes say 2",
+                "the volume stated is 13",
+                "contradict the volume stated",
             ],
         );
         scenario.syringe = Some(Syringe {

@@ -65,6 +65,10 @@ const FLAGS: &[(&str, &str)] = &[
         "The syringe's strokes were not used; the volume stated was.",
     ),
     (
+        "syringe_contradicts_volume",
+        "The syringe's strokes contradict the volume stated: one of the two is wrong, so the range spans both. Read the stroke off the syringe again, weigh the water that fills tank and hose, and correct --syringe or --volume.",
+    ),
+    (
         "host_time",
         "The readings carry the time at which the computer got them, not the probe's; that is less steady.",
     ),

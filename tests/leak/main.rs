@@ -434,7 +434,10 @@ fn a_coarse_thermometer_is_not_trusted() {
         assert_eq!(coarse == 0, step_k < 0.07, "steps of {step_k} K");
     }
     println!("mean u {u:?} Pa/s");
-    assert!(u[0] < 0.6 * u[4] && u[1] < 0.85 * u[4] && u[2] < u[4], "{u:?}");
+    assert!(
+        u[0] < 0.6 * u[4] && u[1] < 0.85 * u[4] && u[2] < u[4],
+        "{u:?}"
+    );
 }
 
 /// A knock that leaves a step must not become a leak.

@@ -145,6 +145,12 @@ fn what_cannot_be_ruled_out_is_refused() {
     let mut other = rows.clone();
     other[1].finding.p_ref_pa = Some(1e3);
     assert_eq!(code(&rule_out(&names(), &other)), "p_ref_differs");
+    let mut twice = rows.clone();
+    twice.push(LeakRow {
+        leaking: pattern("101"),
+        ..rows[0].clone()
+    });
+    assert_eq!(code(&rule_out(&names(), &twice)), "same_capture_twice");
     let mut closed = rows[..1].to_vec();
     closed[0].leaking = pattern("000");
     assert_eq!(code(&rule_out(&names(), &closed)), "no_independent_setups");

@@ -1,7 +1,7 @@
 //! Protocols that buy accuracy: several holds in a record, a sealed hold, a syringe for the volume, early stops.
 //! `FEELGAUGE_TANKS=300 cargo test --release --test leak protocols -- --nocapture --include-ignored` prints larger tables.
 
-use feelgauge::measure::leak::{Leak, LeakSettings};
+use feelgauge::measure::leak::{Leak, LeakFinding, LeakSettings};
 use feelgauge::physics::noise::Noise as Random;
 use feelgauge::physics::tank::{Syringe, TankScenario, TankTruth, simulate};
 use feelgauge::reading::{LimitSource, Quality, Verdict};
@@ -80,6 +80,38 @@ fn a_syringe_measures_the_volume() {
         rms < 0.03 * (1.0 + 2.0 / (2.0 * f64::from(n)).sqrt()),
         "{rms}"
     );
+}
+
+/// 5 cm3 are pushed and 10 stated, so the strokes say twice the volume: nothing says which of the two is wrong, so the range
+/// has both in it.
+#[test]
+fn a_stroke_stated_wrong_contradicts_the_volume() {
+    for seed in 501..=520 {
+        let (scenario, stated) = with_syringe(seed);
+        let flagged = |finding: &LeakFinding| {
+            let flags = &finding.quality.common.flags;
+            flags.contains(&"syringe_contradicts_volume".into())
+        };
+        let (right, truth) = inspect(&scenario, seed, |s, _| s.syringe_m3 = Some(stated));
+        assert!(!flagged(&right), "seed {seed}");
+        let (wrong, _) = inspect(&scenario, seed, |s, _| s.syringe_m3 = Some(2.0 * stated));
+        let syringe = wrong.syringe.as_ref().unwrap();
+        let Some(measured) = syringe.effective_volume_m3 else {
+            continue;
+        };
+        assert!(flagged(&wrong), "seed {seed}");
+        let (said, volume) = (syringe.contradicts_m3.unwrap(), wrong.volume_m3.unwrap());
+        assert!(
+            volume.lo95 < said.value && measured.value < volume.hi95,
+            "seed {seed}"
+        );
+        let rate = wrong.leak_rate_pa_m3_s.unwrap();
+        let truly = truth.leak_rate_pa_m3_s;
+        assert!(
+            rate.lo95 <= truly && truly <= rate.hi95,
+            "seed {seed}: {rate:?}"
+        );
+    }
 }
 
 /// A sequence in another order, with a stroke too few or too soon: the stated volume is used and it is said; the leak is

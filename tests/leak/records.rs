@@ -137,6 +137,19 @@ fn coarse_steps_are_no_end_of_the_sensor() {
     }
 }
 
+/// A reading or fewer in a block shows no scatter, so nothing is said of the converter.
+#[test]
+fn slow_readings_say_nothing_of_the_converter() {
+    for (seed, rate_hz) in [(1, 1), (2, 2), (3, 4)] {
+        let mut scenario = TankScenario::plover_healthy();
+        scenario.sensor.rate_hz = rate_hz;
+        let finding = analyze(of_tank(), &simulate(&scenario, seed).readings);
+        assert_eq!(code(&finding), "none", "{rate_hz} Hz");
+        let flags = &finding.quality.common.flags;
+        assert!(!flags.contains(&"not_dithered".into()), "{rate_hz} Hz");
+    }
+}
+
 /// Whatever raises the pressure, it is no leak: that is said, and no half-life.
 #[test]
 fn a_pressure_that_rises_is_said() {

@@ -184,7 +184,7 @@ pub fn compare(before: &[LeakFinding], after: &[LeakFinding]) -> LeakComparison 
     }
     if before
         .iter()
-        .any(|b| after.iter().any(|a| a.trace == b.trace))
+        .any(|b| after.iter().any(|a| is_same_record(a, b)))
     {
         out.quality.flag("same_record");
     }
@@ -254,6 +254,11 @@ fn same_setup(all: &[&LeakFinding]) -> Result<(), Refusal> {
         )),
         None => Ok(()),
     }
+}
+
+/// Both findings come from one record.
+pub(super) fn is_same_record(a: &LeakFinding, b: &LeakFinding) -> bool {
+    a.trace == b.trace
 }
 
 /// All reference pressures are one.

@@ -145,6 +145,8 @@ pub struct SyringeVolume {
     pub strokes: u64,
     /// Effective volume (with the stretch of the wall) at `p_ref_pa`, m3.
     pub effective_volume_m3: Option<Estimate>,
+    /// The volume stated, m3, where the strokes contradict it: the finding's `volume_m3` then spans both. Else null.
+    pub contradicts_m3: Option<Estimate>,
     /// Why the strokes were not used and the stated volume was, or null.
     pub refused: Option<Refusal>,
 }

@@ -60,7 +60,7 @@ pub(super) fn find(c: &[f64], open_until: Option<usize>) -> Result<Hold, Refusal
     let ambient = median(&c[..c.len().min(AMBIENT_TENTHS)]);
     let top_pa = quantile(c, TOP_QUANTILE) - ambient;
     if top_pa < LEAST_TOP_PA {
-        return Err(no_pressure(top_pa));
+        return Err(no_pressure(top_pa, ambient));
     }
     let start_tenth = end_of_pumping(c, top_pa).ok_or_else(|| {
         Refusal::new(
@@ -91,8 +91,11 @@ pub(super) fn find(c: &[f64], open_until: Option<usize>) -> Result<Hold, Refusal
     })
 }
 
-fn no_pressure(top_pa: f64) -> Refusal {
-    let what = if top_pa < -LEAST_TOP_PA {
+fn no_pressure(top_pa: f64, begins_pa: f64) -> Refusal {
+    let is_pumped = (LEAST_TOP_PA..ABSOLUTE_PA.start).contains(&begins_pa);
+    let what = if is_pumped && top_pa > -LEAST_TOP_PA {
+        "the record begins under pressure and does not show the pumping; start recording with the tank open, then plug the outlet, pump up to 8 kPa or more and hold"
+    } else if top_pa < -LEAST_TOP_PA {
         "the pressure fell instead of rising: swap the sensor's ports or the sign of its calibration, then pump up and hold"
     } else if top_pa > OTHER_UNIT_PA {
         "the pressure rose by less than 500 Pa; plug the outlet, check the hose and pump up to 8 kPa or more; readings in kPa or hPa must be made Pa"
@@ -235,7 +238,9 @@ mod tests {
     fn refusals_and_short_records() {
         assert_eq!(find(&[], None).unwrap_err().code, "no_readings");
         assert_eq!(find(&[1.0], None).unwrap_err().code, "no_pressure");
-        assert_eq!(find(&vec![1e4; 500], None).unwrap_err().code, "no_pressure");
+        let held = find(&vec![1e4; 500], None).unwrap_err();
+        assert_eq!(held.code, "no_pressure");
+        assert!(held.message.contains("begins under pressure"), "{held:?}");
         let in_kpa: Vec<f64> = record().iter().map(|p| 1e-3 * p).collect();
         assert!(
             find(&in_kpa, None)

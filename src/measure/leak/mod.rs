@@ -85,6 +85,8 @@ const FIRST_LOOK_BLOCKS: usize = 16;
 const AT_TOP_S: f64 = 1.0;
 /// Readings that are one, Pa.
 const SAME_PA: f64 = 1e-6;
+/// A syringe and a stated volume that differ by more than so many of their combined uncertainties contradict each other.
+const CONTRADICTS: f64 = 4.0;
 /// Most earlier holds of a record that are fitted.
 const MOST_EARLIER: usize = 8;
 /// Pressure below which nothing was held, Pa.
@@ -195,10 +197,13 @@ impl Leak {
         out.quality.noise_pa = Some(held.model.noise.white_pa);
         out.evidence.step_pa = held.step_pa;
         if let (Some(strokes), Some(stroke_m3)) = (strokes, settings.syringe_m3) {
-            let syringe = syringe::volume(&self.samples, &strokes, stroke_m3, &held);
+            let mut syringe = syringe::volume(&self.samples, &strokes, stroke_m3, &held);
             match &syringe.effective_volume_m3 {
                 Some(effective) => {
-                    settings.take_measured(effective, held.p_ref_pa);
+                    syringe.contradicts_m3 = settings.take_measured(effective, held.p_ref_pa);
+                    if syringe.contradicts_m3.is_some() {
+                        out.quality.common.flag("syringe_contradicts_volume");
+                    }
                     out.volume_m3 = settings
                         .volume_m3
                         .map(|volume| Estimate::normal(volume, settings.volume_u));
@@ -236,7 +241,8 @@ impl Leak {
         };
         let (mut blocks, sums) = self.blocks(&hold, out)?;
         let noise = blocks.noise(SKIPPED);
-        if !blocks.is_dithered() {
+        // A single reading a block shows no scatter: the range allows for coarse steps, but nobody can say that there are any.
+        if blocks.usual > 1.0 && !blocks.is_dithered() {
             out.quality.common.flag("not_dithered");
         }
         let knocks = Knocks::find(&blocks, &noise)?;
@@ -476,12 +482,24 @@ struct Settings {
 }
 
 impl Settings {
-    /// Takes a measured effective volume at the reference pressure in place of the stated volume.
-    fn take_measured(&mut self, effective: &Estimate, p_ref_pa: f64) {
+    /// Takes a measured effective volume at the reference pressure in place of the stated volume. Where the two contradict each
+    /// other one of them is wrong, and nothing says which: then the middle, with both in its 95 %; returns the stated one.
+    fn take_measured(&mut self, effective: &Estimate, p_ref_pa: f64) -> Option<Estimate> {
         let stretch = 1.0 + STRETCH_PER_PA * (STANDARD_ATMOSPHERE_PA + 2.0 * p_ref_pa);
-        self.volume_m3 = Some(effective.value / stretch);
-        self.volume_u = effective.u / stretch;
+        let (measured, measured_u) = (effective.value / stretch, effective.u / stretch);
+        let stated = self.volume_m3.map(|v| Estimate::normal(v, self.volume_u));
+        let contradicts = stated.filter(|stated| {
+            (stated.value - measured).abs() > CONTRADICTS * libm::hypot(stated.u, measured_u)
+        });
+        (self.volume_m3, self.volume_u) = match &contradicts {
+            Some(stated) => (
+                Some(f64::midpoint(measured, stated.value)),
+                0.5 * (measured - stated.value).abs(),
+            ),
+            None => (Some(measured), measured_u),
+        };
         self.stretch_u_per_pa = 0.0;
+        contradicts
     }
 }
 

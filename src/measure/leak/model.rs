@@ -131,12 +131,7 @@ pub(super) const RELAX_AT: usize = 4;
 
 impl Model {
     /// The model of a hold. `blocks` are bridged over what `knocks` masks.
-    pub fn new(
-        blocks: &Blocks,
-        knocks: &Knocks,
-        mut noise: Noise,
-        around: &Surroundings,
-    ) -> Self {
+    pub fn new(blocks: &Blocks, knocks: &Knocks, mut noise: Noise, around: &Surroundings) -> Self {
         let from = SKIPPED.min(blocks.len());
         let t = blocks.t[from..].to_vec();
         let mut used = blocks.filled.clone();

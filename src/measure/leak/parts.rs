@@ -3,7 +3,7 @@
 use schemars::JsonSchema;
 use serde::Serialize;
 
-use super::compare::same_pressure;
+use super::compare::{is_same_record, same_pressure};
 use super::conclude::{calibration_u, gain_u};
 use super::shares::{self, Measured, Sums};
 use super::{LeakFinding, Regime, mixture};
@@ -212,6 +212,13 @@ fn checked(parts: &[String], rows: &[LeakRow], usable: &[&LeakRow]) -> Result<Su
         ));
     }
     same_pressure(&findings)?;
+    let is_given_before = |i: usize| findings[..i].iter().any(|f| is_same_record(f, findings[i]));
+    if (1..findings.len()).any(is_given_before) {
+        return Err(Refusal::new(
+            "same_capture_twice",
+            "the same record was given twice; it would count double, or as taken in two setups: give each once, under the setup in which it was taken",
+        ));
+    }
     if findings.iter().any(|f| f.regime == Some(Regime::Lid)) {
         return Err(Refusal::new(
             "lid_rate_not_calibrated",

@@ -56,6 +56,7 @@ pub(super) fn volume(
         stroke_m3,
         strokes: found.moves.len() as u64,
         effective_volume_m3,
+        contradicts_m3: None,
         refused,
     }
 }

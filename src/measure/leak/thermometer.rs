@@ -128,7 +128,10 @@ impl Read {
             mean_k,
             changes,
             square_k2: sums.iter().map(|s| s.tank_dd).sum::<f64>() / changes,
-            step_k: sums.iter().map(|s| s.tank_step).fold(f64::INFINITY, f64::min),
+            step_k: sums
+                .iter()
+                .map(|s| s.tank_step)
+                .fold(f64::INFINITY, f64::min),
         })
     }
 
@@ -250,7 +253,11 @@ impl Thermometer {
             gas_k = stays * gas_k + (1.0 - stays) * shown[at];
             read.mean_k + gas_k
         };
-        let step_k = if read.step_by_step() { read.step_k } else { 0.0 };
+        let step_k = if read.step_by_step() {
+            read.step_k
+        } else {
+            0.0
+        };
         Self {
             course: Course::Followed(t.iter().map(block).collect()),
             mean_k: read.mean_k,
