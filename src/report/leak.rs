@@ -186,7 +186,7 @@ fn next(finding: &LeakFinding, about: About) -> String {
             } else if finding.quality.thermometer {
                 "Let the tank rest for a minute, touch nothing, then pump a little higher and hold for 60 to 90 s.".into()
             } else {
-                "Let the tank rest for a minute, touch nothing, then pump and hold again for 60 s; a thermometer on the tank halves the range (simulated records).".into()
+                "Let the tank rest for a minute, touch nothing, then pump and hold again for 60 s; a thermometer on the tank that shows 0.01 K halves the range (simulated records).".into()
             }
         }
     }
