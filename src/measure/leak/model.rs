@@ -119,7 +119,7 @@ fn per_kelvin(y: &[f64], around: &Surroundings) -> f64 {
 
 /// Priors of drift and curvature, and the part of the drift's column that the curvature's takes along.
 struct Drift {
-    drift: Prior,
+    linear: Prior,
     curvature: Prior,
     turned: f64,
 }
@@ -194,13 +194,13 @@ impl Model {
         let both = per_kelvin * per_kelvin * left.both;
         let turned = both / (curvature_sd * curvature_sd);
         let drift_k_s = libm::hypot(left.drift.sqrt(), drift_k_s);
-        let drift = (per_kelvin * drift_k_s).powi(2) - turned * both;
-        let drift = match around.zero_slope {
+        let wall = (per_kelvin * drift_k_s).powi(2) - turned * both;
+        let linear = match around.zero_slope {
             Some(zero) => super::sealed::drift_prior(zero, settled, per_kelvin * around.gas_k),
-            None => prior(settled, libm::hypot(drift.sqrt(), DRIFT_SD_PA_S)),
+            None => prior(settled, libm::hypot(wall.sqrt(), DRIFT_SD_PA_S)),
         };
         Drift {
-            drift,
+            linear,
             curvature: prior(0.0, curvature_sd),
             turned,
         }
@@ -220,7 +220,7 @@ impl Model {
         let prior = |mean: f64, sd: f64| Prior { mean, sd };
         let mut priors = vec![
             prior(0.0, LEVEL_SD_PA),
-            drift.drift,
+            drift.linear,
             drift.curvature,
             prior(CREEP_MEAN * p0, CREEP_SD * p0 + CREEP_LEAST_PA),
         ];
