@@ -1,6 +1,7 @@
 //! Counts become a unit: the probe's own nominal scale, and straight lines fitted to calibration points with the full
 //! covariance of their coefficients.
 
+mod bend;
 mod file;
 mod finding;
 mod fit;

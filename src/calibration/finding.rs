@@ -6,7 +6,7 @@ use serde::Serialize;
 
 use super::{
     Calibration, CalibrationConditions, CalibrationKind, CalibrationLine, CalibrationPoint,
-    CalibrationVolume, Fitted,
+    CalibrationVolume, Fitted, Point,
 };
 use crate::reading::{Contribution, Estimate, Refusal, SOFTWARE, budget};
 
@@ -52,8 +52,8 @@ pub struct CalibrationFinding {
     pub value_at_reference: Option<Estimate>,
     /// Covariance of `value_at_reference` and `gain`.
     pub covariance: Option<[[f64; 2]; 2]>,
-    /// Relative standard uncertainty that the calibration leaves a reading whose own zero was taken off, in the middle of
-    /// the range as anywhere.
+    /// Relative standard uncertainty that the calibration leaves a reading whose own zero was taken off, from 20 % of the
+    /// range on.
     pub u_relative: Option<f64>,
     /// Gain that the probe itself states.
     pub nominal_gain: Option<f64>,
@@ -138,6 +138,7 @@ impl Subject {
         points: &[CalibrationPoint],
     ) -> (CalibrationFinding, Option<Calibration>) {
         let mut finding = self.finding(fitted, points);
+        let fitted = &self.in_use(fitted, points);
         if let Some(refusal) = refusal(self.kind, fitted, points) {
             finding.refused = Some(vec![refusal]);
             return (finding, None);
@@ -155,6 +156,20 @@ impl Subject {
         }
         finding.u_relative = Some(fitted.u_relative());
         (finding, Some(self.file(fitted, points)))
+    }
+
+    /// A sensor's readings are counted from their own zero, pressures of a syringe's strokes from each other.
+    fn in_use(&self, fitted: &Fitted, points: &[CalibrationPoint]) -> Fitted {
+        if self.kind == CalibrationKind::Volume {
+            return fitted.clone();
+        }
+        let point = |p: &CalibrationPoint| Point {
+            known: p.known,
+            indication: p.indication,
+            u_indication: None,
+        };
+        let points: Vec<Point> = points.iter().map(point).collect();
+        fitted.clone().tared(&points)
     }
 
     fn finding(&self, fitted: &Fitted, points: &[CalibrationPoint]) -> CalibrationFinding {

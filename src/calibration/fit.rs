@@ -6,7 +6,7 @@ use super::{CalibrationFault, Line, Scatter};
 use crate::reading::{Estimate, Z95};
 
 /// Below this probability the points do not lie on one line within their scatter.
-const LACK_OF_FIT: f64 = 0.05;
+pub(super) const LACK_OF_FIT: f64 = 0.05;
 /// Two neighbouring known values further apart than this share of the whole range must show in the indication ...
 const STEP_THAT_SHOWS: f64 = 0.02;
 /// ... by at least this share of what the line says (judgement: a sensor at its end shows nothing).
@@ -155,17 +155,17 @@ fn follows(points: &[Point], gain: f64) -> Result<(), FitFault> {
 }
 
 /// All points of one known value.
-struct Level {
-    known: f64,
+pub(super) struct Level {
+    pub(super) known: f64,
     /// Mean of their indications.
-    mean: f64,
+    pub(super) mean: f64,
     /// Index of the first.
     first: usize,
-    points: Vec<usize>,
+    pub(super) points: Vec<usize>,
 }
 
 /// Points by known value, smallest first.
-fn levels(points: &[Point]) -> Vec<Level> {
+pub(super) fn levels(points: &[Point]) -> Vec<Level> {
     let mut order: Vec<usize> = (0..points.len()).collect();
     order.sort_by(|a, b| points[*a].known.total_cmp(&points[*b].known));
     let mut levels: Vec<Level> = Vec::new();
@@ -410,7 +410,7 @@ fn repeated_spread(levels: &[Level], residuals: &[f64], pooled: Spread) -> Sprea
 const AS_GOOD_AS_NORMAL: f64 = 1e4;
 
 /// Half width of a 95 % interval in standard uncertainties.
-fn coverage(degrees_of_freedom: f64) -> f64 {
+pub(super) fn coverage(degrees_of_freedom: f64) -> f64 {
     if degrees_of_freedom < AS_GOOD_AS_NORMAL {
         StudentsT::new(0.0, 1.0, degrees_of_freedom.max(1.0))
             .expect("there is a degree of freedom")

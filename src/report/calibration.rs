@@ -73,9 +73,21 @@ fn result(page: &mut Page, finding: &CalibrationFinding) {
             ));
         }
         page.say(format!(
-            "A reading from which its own zero was taken off is now known to {} % of itself (95 %), as far as the sensor goes.",
+            "A reading from which its own zero was taken off is now known to {} % of itself (95 %), from a fifth of the range on.",
             plain(100.0 * Z95 * u)
         ));
+        seen_from_zero(page, &finding.budget);
+    }
+}
+
+/// What the line leaves open for readings that are counted from their own zero.
+fn seen_from_zero(page: &mut Page, budget: &[Contribution]) {
+    let counts = |source: &str| budget.iter().any(|c| c.source == source);
+    if counts("bend_from_zero") {
+        page.say("The points bend: a straight line misses the sensor's own zero, so readings counted from it are off one way, small ones most. That is in the figure.");
+    }
+    if counts("zero_not_measured") {
+        page.say("No point was taken with nothing on the sensor: its zero is only known from the line, and of a bend below the smallest point nothing is known.");
     }
 }
 
@@ -183,7 +195,10 @@ fn next(finding: &CalibrationFinding, kept: Option<&Path>) -> String {
         "air_pressure" => "State what a barometer shows: --baro 1003hPa.",
         "pressure_gain" => "Calibrate the pressure sensor first: --calibration FILE.",
         "resolution" => "Take more of the range, or the mean of many readings.",
-        "line" => "The sensor itself is not straight: use it in the middle of the points' range.",
+        "line" | "bend_from_zero" => {
+            "The sensor itself is not straight: take the points from zero to the largest value it is used for and no further, or use a straighter one."
+        }
+        "zero_not_measured" => "Take points with nothing on the sensor too.",
         _ => "Take more readings, each known value several times.",
     };
     let use_it = match (kept, finding.volume_m3) {
