@@ -143,8 +143,11 @@ pub fn compare(test: Test, before: &[Finding], after: &[Finding]) -> Comparison 
         }
         Test::Roll => {
             let mut comparison = roll::compare(&rolls(before), &rolls(after));
-            comparison.quality.common =
-                Quality::merged(before.iter().chain(after).map(Finding::quality));
+            let records = before.iter().chain(after).map(Finding::quality);
+            let found = std::mem::replace(&mut comparison.quality.common, Quality::merged(records));
+            for word in &found.flags {
+                comparison.quality.common.flag(word);
+            }
             Comparison::Roll(Box::new(comparison))
         }
     }

@@ -300,6 +300,9 @@ fn next(compared: &Compared) -> String {
     }
 }
 
+/// More turns than this are no advice: an hour and more of pushing (judgement).
+pub const TOO_MANY: u64 = 1000;
+
 fn what_would_decide(comparison: &Comparison) -> String {
     let more = |n: u64, what: &str| {
         format!(
@@ -317,6 +320,7 @@ fn what_would_decide(comparison: &Comparison) -> String {
             None => "More pulls on these days cannot decide: an engine differs from day to day by as much. Pull again on another day.".into(),
         },
         Comparison::Roll(roll) => match roll.more_turns {
+            Some(n) if n > TOO_MANY => "More turns like these will not decide it: measure again in a setup in which the part shows better, on a stand.".into(),
             Some(n) => format!(
                 "About {} of the part would probably decide: push or spin, let go, let it run down, again.",
                 count(n, "more turn")

@@ -20,11 +20,12 @@ mod schema;
 pub mod told;
 
 pub use calibration::text as calibration;
-pub use compare::{AboutComparison, comparison};
+pub use compare::{AboutComparison, TOO_MANY, comparison};
 pub use figure::{Figure, figure};
 pub use json::{compact, pretty};
 pub use number::{Shown, percent, plain, scientific, shown, shown_against, stated};
 pub use page::{count, limit_source, list, sentence};
+pub use pull::FREE_IT;
 pub use roll::LOOK_AT_SENSOR;
 pub use rule_out::{RuledOut, ruled_out};
 pub use schema::Catalogue;

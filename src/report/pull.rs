@@ -16,6 +16,8 @@ use crate::{
 };
 
 pub(super) const CAREFUL: &str = "Igniter off, line pinched and tank empty, so that the engine cannot start; car held down, nobody's face over the plug. First turn the flywheel by hand past top dead centre. A cord that will not move is never forced: stop, plug out, look down the hole (liquid in it breaks the engine). This is a measurement, no certificate; the maker's instructions come first.";
+/// What comes first where the guard called.
+pub const FREE_IT: &str = "First, before any other pull: take the glow plug out, look down the hole, and turn the engine over slowly by hand, a full turn. Find what is stuck; only an engine that turns by hand is pulled.";
 
 /// Most pulls that are listed one by one.
 const LISTED: usize = 30;
@@ -208,7 +210,16 @@ fn cell(estimate: Option<Estimate>) -> String {
     )
 }
 
+/// What to do next; after a call of the guard nothing comes before the engine turns.
 fn next(finding: &PullFinding) -> String {
+    match (finding.guard, finding.verdict) {
+        (Some(_), None) => FREE_IT.into(),
+        (Some(_), _) => format!("{FREE_IT} {}", after(finding)),
+        (None, _) => after(finding),
+    }
+}
+
+fn after(finding: &PullFinding) -> String {
     if finding.plug_out {
         return "Plug out: this is friction without compression. Put the plug in and pull again; the difference is compression's share.".into();
     }
@@ -254,7 +265,38 @@ fn record(page: &mut Page, finding: &PullFinding) {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::measure::guard::Alarm;
+    use crate::measure::pull::{Pull, PullSettings};
+    use crate::reading::{ForceReading, Quality};
     use crate::vehicle::Vehicle;
+
+    /// After STOP nothing may come before the engine turns by hand.
+    #[test]
+    fn a_stuck_engine_is_freed_before_the_next_pull() {
+        let mut pull = Pull::new(PullSettings::default());
+        for k in 0..3000_u64 {
+            let force_n = if (1000..1300).contains(&k) { 30.0 } else { 0.0 };
+            pull.push(ForceReading {
+                t_us: k * 1000,
+                force_n,
+            });
+        }
+        let mut finding = pull.finish(Quality::default());
+        assert!(!finding.pulls.is_empty() && finding.guard.is_none());
+        assert!(next(&finding).starts_with("Pull again"));
+        finding.guard = Some(Alarm {
+            alarm_s: 1.2,
+            force_n: 130.0,
+            reason: Reason::Force,
+        });
+        let text = next(&finding);
+        assert!(
+            text.starts_with("First") && !text.contains("Pull again"),
+            "{text}"
+        );
+        finding.verdict = Some(Verdict::Undecided);
+        assert!(next(&finding).find("glow plug") < next(&finding).find("Pull again"));
+    }
 
     #[test]
     fn the_state_of_the_engine_is_said_where_it_is_known() {

@@ -310,11 +310,24 @@ fn roll_next(parts: &RollParts, vehicle: &Vehicle) -> String {
         let again = parts.captures.iter().any(taken);
         said.push(next_setup(next, vehicle, again));
     }
-    if said.is_empty() {
-        return "No setup of the vehicle file would tell more; more turns show weaker snags."
-            .into();
+    if parts.next_setup.is_none() && parts.parts.is_some() {
+        said.push(no_setup(parts).to_owned());
     }
     said.join(" ")
+}
+
+/// Why there is no setup to take next.
+fn no_setup(parts: &RollParts) -> &'static str {
+    let left = parts
+        .parts
+        .iter()
+        .flatten()
+        .filter(|p| p.probability >= WORTH);
+    if parts.snag == Some(true) && left.count() > 1 {
+        "No setup of the vehicle file separates the parts that are left: look at each of them."
+    } else {
+        "No setup of the vehicle file would tell more; more turns show weaker snags."
+    }
 }
 
 /// The setup to take next, with its reason in one sentence.

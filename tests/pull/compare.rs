@@ -246,6 +246,16 @@ pub fn holding(usable: Vec<UsablePull>) -> PullFinding {
 }
 
 #[test]
+fn a_record_beside_itself_says_so() {
+    let one = holding(line(4, 0.45, 0.0, 0.0));
+    let itself = compare(from_ref(&one), from_ref(&one));
+    assert_eq!(itself.quality.common.flags, ["same_record"]);
+    let other = run(&EngineScenario::plover(), 2).0;
+    let two = compare(from_ref(&one), &[other]);
+    assert!(two.quality.common.flags.is_empty());
+}
+
+#[test]
 fn pulls_without_scatter_are_compared_all_the_same() {
     // Faster by 10 % and stronger by exactly what the usual slope makes of that: nothing has changed.
     let before = holding(line(4, 0.45, 0.0, 0.0));

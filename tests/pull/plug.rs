@@ -87,6 +87,41 @@ fn a_pull_below_eight_newtons_counts_with_the_plug_out() {
     );
 }
 
+/// Records under each other's name give no number (it read -42 N), and one given twice does not count double.
+#[test]
+fn swapped_and_repeated_records_give_no_share() {
+    let of = |plug_in: bool, said_in: bool| {
+        let scenario = EngineScenario {
+            plug_in,
+            pulls: 6,
+            probe: Probe::new(400, 1),
+            ..EngineScenario::plover()
+        };
+        let settings = PullSettings {
+            plug_out: !said_in,
+            ..PullSettings::default()
+        };
+        measure(&simulate(&scenario, 5).readings, settings)
+    };
+    let codes = |share: PlugShare| -> Vec<String> {
+        assert!(share.compression_n.is_none() && share.budget.is_empty());
+        let refused = share.refused.into_iter().flatten();
+        refused.map(|r| r.code).collect()
+    };
+    let (with, without) = (of(true, true), of(false, false));
+    assert_eq!(plug(from_ref(&with), from_ref(&without)).refused, None);
+    // a friction record in which three strokes were seen, as a weak spot of the hand makes them
+    let mut friction = of(false, true);
+    friction.usable = line(4, 0.4, 0.0, -2.0);
+    friction.refused = None;
+    let swapped = plug(&[friction], &[of(true, false)]);
+    assert_eq!(codes(swapped), ["plug_swapped"]);
+    let twice = plug(from_ref(&with), &[without.clone(), without.clone()]);
+    assert_eq!(codes(twice), ["same_capture_twice"]);
+    let twice = plug(&[with.clone(), with], &[without]);
+    assert_eq!(codes(twice), ["same_capture_twice"]);
+}
+
 #[test]
 fn plug_in_and_plug_out_must_be_stated() {
     let good = holding(line(5, 0.4, 0.0, 0.0));

@@ -293,6 +293,10 @@ fn the_same_snag_twice_has_not_changed_and_none_seen_is_not_enough_when_it_was_f
     assert!(depth.lo95 <= 2.0 && 2.0 <= depth.hi95, "{depth:?}");
     let smallest = same.minimum_detectable_change.unwrap();
     assert!((smallest - 2.801_585 * same.difference.unwrap().u).abs() < 1e-5);
+    assert!(same.quality.common.flags.is_empty());
+    // one record on both sides is no repeat
+    let itself = compare(std::slice::from_ref(&before), std::slice::from_ref(&before));
+    assert_eq!(itself.quality.common.flags, ["same_record"]);
     // ten seconds are too few to say that it has gone
     let mut short = car.clone();
     short.conditions.duration_s = 10.0;

@@ -214,6 +214,13 @@ fn quality(sides: &[Side; 2]) -> PullComparisonQuality {
     if all().any(|f| f.refused.is_some()) {
         common.flag("record_without_pulls");
     }
+    let [before, after] = sides.each_ref().map(|s| s.findings);
+    if before
+        .iter()
+        .any(|b| after.iter().any(|a| a.is_record_of(b)))
+    {
+        common.flag("same_record");
+    }
     let idle = |side: &Side| {
         let found: usize = side.findings.iter().map(|f| f.pulls.len()).sum();
         found.saturating_sub(side.usable.len())

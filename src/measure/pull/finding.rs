@@ -173,6 +173,11 @@ pub struct PullFinding {
 }
 
 impl PullFinding {
+    /// Both have pulls and rest on the same readings.
+    pub(super) fn is_record_of(&self, other: &Self) -> bool {
+        !self.trace.is_empty() && self.trace == other.trace && self.usable == other.usable
+    }
+
     /// A finding without pulls.
     pub(super) fn empty(settings: &PullSettings, common: Quality) -> Self {
         let (limit_lift_ratio, limit_source) = settings

@@ -264,7 +264,11 @@ impl Pull {
             refusals.push(Refusal::new("clipped", message).with(self.most.0, range));
         }
         if self.too_long > 0 {
-            let message = "the cord stayed under force for more than 5 s: pull and let the cord run back, then pull again";
+            let message = if self.finding.guard.is_some() {
+                "the cord stayed under force for more than 5 s and did not give way: take the glow plug out and turn the engine over by hand, find what is stuck, before you pull again"
+            } else {
+                "the cord stayed under force for more than 5 s: pull and let the cord run back, then pull again"
+            };
             refusals.push(Refusal::new("too_long", message));
         }
         if !self.finding.pulls.is_empty() || self.too_long > 0 {

@@ -44,7 +44,8 @@ pub struct PlugShare {
 /// Compression's share of the force: peak with the plug in at its cadence, less the peak with the plug out. The difference
 /// halves what warmth does to the force; it does not remove it, so both are best made at like temperature.
 ///
-/// Refused: fewer than three pulls on a side, a record of the wrong setup, a clipped one, a sensor too slow for strokes.
+/// Refused: fewer than three pulls on a side, a record of the wrong setup, one that was given twice, a clipped one, a sensor
+/// too slow for strokes, and pulls that surely take more force with the plug out than with it in.
 pub fn plug(plug_in: &[PullFinding], plug_out: &[PullFinding]) -> PlugShare {
     let usable: Vec<UsablePull> = plug_in.iter().flat_map(|f| f.usable.clone()).collect();
     let open: Vec<PullReport> = plug_out.iter().flat_map(|f| f.pulls.clone()).collect();
@@ -74,13 +75,28 @@ pub fn plug(plug_in: &[PullFinding], plug_out: &[PullFinding]) -> PlugShare {
     let gain_u = both().map(|f| f.calibration.u_relative).fold(0.0, f64::max);
     // The gain is one for both and multiplies the difference: it is added last.
     if let (Some(with), Some(without)) = (session(&usable, 0.0), own_peak(&peaks(plug_out))) {
-        conclude(&mut share, with.peak_at_cadence_n, without, gain_u);
+        let compression = conclude(&mut share, with.peak_at_cadence_n, without, gain_u);
+        if compression.hi95 < 0.0 {
+            return swapped(share, compression);
+        }
+        share.compression_n = Some(compression);
         share.cadence_hz = Some(with.cadence_hz);
     }
     share
 }
 
-fn conclude(share: &mut PlugShare, with: Estimate, without: Estimate, gain_u: f64) {
+/// Compression never helps the hand: no number, but what is likely.
+fn swapped(mut share: PlugShare, compression: Estimate) -> PlugShare {
+    (share.plug_in_peak_n, share.plug_out_peak_n) = (None, None);
+    share.budget.clear();
+    let message = "the pulls called plug out take more force than those called plug in, which no engine does: are the two records swapped?";
+    let refusal = Refusal::new("plug_swapped", message).with(compression.hi95, 0.0);
+    share.refused = Some(vec![refusal]);
+    share
+}
+
+/// Both sides and their budget; returns the difference.
+fn conclude(share: &mut PlugShare, with: Estimate, without: Estimate, gain_u: f64) -> Estimate {
     let difference = Estimate {
         value: with.value - without.value,
         u: libm::hypot(with.u, without.u),
@@ -92,12 +108,12 @@ fn conclude(share: &mut PlugShare, with: Estimate, without: Estimate, gain_u: f6
     };
     share.plug_in_peak_n = Some(widened(with, gain_u));
     share.plug_out_peak_n = Some(widened(without, gain_u));
-    share.compression_n = Some(widened(difference, gain_u));
     share.budget = budget(&[
         ("plug_in", with.u),
         ("plug_out", without.u),
         ("calibration", (difference.value * gain_u).abs()),
     ]);
+    widened(difference, gain_u)
 }
 
 fn refusals(plug_in: &[PullFinding], plug_out: &[PullFinding], share: &PlugShare) -> Vec<Refusal> {
@@ -105,6 +121,11 @@ fn refusals(plug_in: &[PullFinding], plug_out: &[PullFinding], share: &PlugShare
     if plug_in.iter().any(|f| f.plug_out) || plug_out.iter().any(|f| !f.plug_out) {
         let message = "compression's share needs pulls with the plug in and pulls with the plug out, each stated by its setup (plug = \"in\", plug = \"out\")";
         refusals.push(Refusal::new("setup_differs", message));
+    }
+    let all: Vec<&PullFinding> = plug_in.iter().chain(plug_out).collect();
+    if (1..all.len()).any(|i| all[..i].iter().any(|f| f.is_record_of(all[i]))) {
+        let message = "the same capture was given twice; it would count double: give each once";
+        refusals.push(Refusal::new("same_capture_twice", message));
     }
     for (side, findings, n) in [
         ("plug in", plug_in, share.plug_in),

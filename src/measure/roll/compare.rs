@@ -227,6 +227,13 @@ impl RollComparison {
             records(before, sensor, "before")?,
             records(after, sensor, "after")?,
         );
+        if old
+            .iter()
+            .flatten()
+            .any(|b| new.iter().flatten().any(|a| a.nodes.t == b.nodes.t))
+        {
+            self.quality.common.flag("same_record");
+        }
         let all: Vec<&Kept> = old.iter().chain(&new).flatten().copied().collect();
         let car = same_conditions(&all)?;
         self.setup = Some(car.setup.clone());

@@ -185,6 +185,7 @@ fn more(comparison: &Comparison) -> String {
             .map(|n| crate::report::count(n as u64, "more pull")),
         Comparison::Roll(roll) => roll
             .more_turns
+            .filter(|n| *n <= crate::report::TOO_MANY)
             .map(|n| crate::report::count(n, "more turn")),
     };
     match (comparison.change(), needed) {

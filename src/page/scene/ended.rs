@@ -347,6 +347,12 @@ fn rule_out(car: Option<&Vehicle>, setup: Option<&str>) -> Next {
 }
 
 fn after_pull(pull: &PullFinding, car: Option<&Vehicle>, setup: Option<&str>) -> Next {
+    if pull.guard.is_some() {
+        return Next::of(
+            "Do not pull: first free the engine.",
+            crate::report::FREE_IT,
+        );
+    }
     if pull.plug_out {
         return Next::of(
             "Put the plug in and pull again at the same speed.",
