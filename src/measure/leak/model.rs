@@ -194,7 +194,8 @@ impl Model {
         let both = per_kelvin * per_kelvin * left.both;
         let turned = both / (curvature_sd * curvature_sd);
         let drift_k_s = libm::hypot(left.drift.sqrt(), drift_k_s);
-        let wall = (per_kelvin * drift_k_s).powi(2) - turned * both;
+        let with_wall = per_kelvin * drift_k_s;
+        let wall = with_wall * with_wall - turned * both;
         let linear = match around.zero_slope {
             Some(zero) => super::sealed::drift_prior(zero, settled, per_kelvin * around.gas_k),
             None => prior(settled, libm::hypot(wall.sqrt(), DRIFT_SD_PA_S)),

@@ -230,9 +230,9 @@ impl Thermometer {
             },
             mean_k: read.mean_k,
             left: DriftLeft {
-                drift: left[4] / scale_s.powi(2),
-                curvature: left[8] / scale_s.powi(4),
-                both: left[5] / scale_s.powi(3),
+                drift: left[4] / libm::pow(scale_s, 2.0),
+                curvature: left[8] / libm::pow(scale_s, 4.0),
+                both: left[5] / libm::pow(scale_s, 3.0),
             },
             slow_k: 0.0,
         })
