@@ -475,6 +475,36 @@ fn a_zero_that_nobody_measured_is_uncertain() {
     assert_eq!(line.clone().tared(&gum), line);
 }
 
+/// Masses in grams under `mass_kg` made 147 kN, which passed.
+#[test]
+fn a_column_in_another_unit_is_refused() {
+    let grams: Vec<f64> = KNOWN.iter().map(|k| 1000.0 * k).collect();
+    for (known, code) in [(&KNOWN[..], None), (&grams[..], Some("units"))] {
+        let measured = points(known, &SHOWN);
+        let kept: Vec<CalibrationPoint> = measured
+            .iter()
+            .map(|p| CalibrationPoint {
+                known: p.known,
+                indication: p.indication,
+                place: "row".into(),
+                row: None,
+            })
+            .collect();
+        let subject = Subject {
+            kind: CalibrationKind::Force,
+            sensor: None,
+            channel: None,
+            date: jiff::civil::date(2026, 5, 17),
+            due: jiff::civil::date(2027, 5, 17),
+            conditions: Conditions::default(),
+            nominal_gain: None,
+        };
+        let (finding, file) = subject.conclude(&fit(&measured, &[], 1.0).unwrap(), &kept);
+        let refused = finding.refused.map(|r| r[0].code.clone());
+        assert_eq!((refused.as_deref(), file.is_none()), (code, code.is_some()));
+    }
+}
+
 /// A force sensor may be wired the other way round; no space holds less than nothing.
 #[test]
 fn no_volume_is_negative() {

@@ -16,6 +16,11 @@ const NOT_STRAIGHT: f64 = 0.05;
 /// A gain known no better than this, relative half width of its 95 % interval, is no calibration: the interval would be
 /// wider than that of a sensor that nobody calibrated by a factor of two and a half.
 const GAIN_NOT_CLEAR: f64 = 0.10;
+/// Largest known values that this bench can mean, N and Pa, and the largest volume, m3: beyond them a unit is wrong (a pull
+/// takes 150 N, a tank holds 0.15 l at 50 kPa; judgement).
+const MOST_N: f64 = 2e3;
+const MOST_PA: f64 = 2e5;
+const MOST_M3: f64 = 2e-3;
 /// Points of the band that is drawn about the line.
 const BAND: usize = 64;
 
@@ -267,6 +272,9 @@ fn refusal(kind: CalibrationKind, fitted: &Fitted, points: &[CalibrationPoint]) 
         let message = "the pressure falls when air is pressed in: swap the sensor's ports or turn the sign of its readings, and take the points again";
         return Some(Refusal::new("pressure_falls", message).with(fitted.gain, 0.0));
     }
+    if let Some(refusal) = units(kind, fitted, points) {
+        return Some(refusal);
+    }
     let span = (fitted.range.1 - fitted.range.0) * fitted.gain.abs();
     let (at, worst) = fitted
         .residuals
@@ -295,6 +303,23 @@ fn refusal(kind: CalibrationKind, fitted: &Fitted, points: &[CalibrationPoint]) 
         return Some(Refusal::new("gain_not_clear", message).with(half, GAIN_NOT_CLEAR));
     }
     None
+}
+
+/// Values that no sensor or tank of this bench can have: a column in another unit than its header says.
+fn units(kind: CalibrationKind, fitted: &Fitted, points: &[CalibrationPoint]) -> Option<Refusal> {
+    let most = points.iter().map(|p| p.known.abs()).fold(0.0, f64::max);
+    let (value, limit) = match kind {
+        CalibrationKind::Force => (most, MOST_N),
+        CalibrationKind::Pressure => (most, MOST_PA),
+        CalibrationKind::Volume => (fitted.gain, MOST_M3),
+    };
+    (value > limit).then(|| {
+        let message = format!(
+            "{value:.3e} {} is beyond anything this bench measures: look whether the column is in the unit that its header says (kg and not g, cm3 and not mm3)",
+            if kind == CalibrationKind::Volume { "m3" } else { kind.unit() }
+        );
+        Refusal::new("units", message).with(value, limit)
+    })
 }
 
 fn band(fitted: &Fitted) -> Vec<Band> {

@@ -150,6 +150,11 @@ impl Guard {
         self.segmenter.base()
     }
 
+    /// Level on which the newest readings stand still, N.
+    pub fn end_level(&self) -> Option<f64> {
+        self.segmenter.end_level()
+    }
+
     /// The pull that is under way, if there is one.
     pub fn under_way(&self) -> Option<UnderWay> {
         self.segmenter.under_way()

@@ -17,6 +17,10 @@ const FLAGS: &[(&str, &str)] = &[
         "With the handle hanging free the probe stood more than 1 N off zero, and that is in every peak: tare it before the session.",
     ),
     (
+        "zero_drifts",
+        "With the handle hanging free the probe read more and more, or less and less, as the session went on: what its zero had moved since the beginning was taken off each pull. Let the probe warm up, tare it, and pull again.",
+    ),
+    (
         "absolute_pressure",
         "The readings are absolute pressures; the open tank before pumping was taken for the air's.",
     ),

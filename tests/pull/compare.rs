@@ -381,7 +381,8 @@ fn what_cannot_be_compared_is_refused() {
 fn a_clipped_record_spoils_its_side_and_an_empty_one_does_not() {
     let good = holding(line(5, 0.4, 0.0, 0.0));
     let quiet = measure(&[], PullSettings::default());
-    let both = compare(&[good.clone(), quiet.clone()], from_ref(&good));
+    let again = holding(line(5, 0.4, 0.0, 0.01));
+    let both = compare(&[good.clone(), quiet.clone()], &[again]);
     assert_eq!((both.refused.clone(), both.before), (None, 5));
     assert_eq!(both.quality.common.flags, ["record_without_pulls"]);
     assert_eq!(

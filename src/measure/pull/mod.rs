@@ -2,9 +2,10 @@
 //! peaks cut at the cord's end, main train, parabola with the converter's averaging put back.
 //!
 //! Peaks are full readings; the base serves thresholds only, so the probe is tared with the handle hanging free before
-//! a session. Every constant was set on simulated engines of 2.1 to 4.6 cm3.
+//! a session. What a drifting zero moves after that is taken off (`drift`). Every constant was set on simulated engines of 2.1 to 4.6 cm3.
 
 mod compare;
+mod drift;
 mod finding;
 mod plug;
 pub mod segment;
@@ -22,6 +23,7 @@ pub use plug::{PlugShare, plug};
 use crate::measure::guard::{Alarm, Guard};
 use crate::reading::{Estimate, ForceReading, Quality, Refusal, Verdict, Z95};
 use crate::units::STANDARD_GRAVITY;
+use drift::Levels;
 use segment::{Base, Ended, Segment, median};
 use session::{MeanLiftRatio, mean_lift_ratio, mean_peak, session};
 use strokes::{Sampling, Top, Train};
@@ -60,6 +62,8 @@ pub struct Pull {
     run: Option<Guard>,
     /// Level of the first quiet block, N: later ones may have the hand on the handle.
     rest_n: Option<f64>,
+    /// Levels before the pulls.
+    levels: Levels,
     /// What ended with the newest reading.
     over: Vec<(Ended, Train)>,
     last: Option<ForceReading>,
@@ -78,6 +82,7 @@ impl Pull {
             head: Vec::new(),
             run: None,
             rest_n: None,
+            levels: Levels::default(),
             over: Vec::new(),
             last: None,
             finding,
@@ -153,8 +158,31 @@ impl Pull {
         if self.rest_n.is_some_and(|level_n| level_n.abs() > UNTARED_N) {
             self.finding.quality.common.flag("not_tared");
         }
+        self.follow_zero();
         let refusals = self.refusals(seen);
         self.conclude(refusals)
+    }
+
+    /// Where the zero drifted, the pulls are counted from where it stood before each, as far as it moved since the session began.
+    fn follow_zero(&mut self) {
+        let Some(base) = self.run.as_ref().and_then(Guard::base) else {
+            return;
+        };
+        self.levels.first_n = self.rest_n.unwrap_or(base.level_n);
+        self.levels.last_n = self
+            .run
+            .as_ref()
+            .and_then(Guard::end_level)
+            .unwrap_or(base.level_n);
+        self.levels.last_s = self.last.map_or(0.0, |last| last.t_us as f64 * 1e-6);
+        let peaks = self.finding.pulls.iter().filter_map(|p| p.peak_n);
+        let mut peaks: Vec<f64> = peaks.map(|e| e.value).collect();
+        let stuck = self.finding.guard.is_some();
+        if !stuck && self.levels.drifted(median(&mut peaks), base.noise_n) {
+            self.levels
+                .take_off(&mut self.finding, self.settings.mass_kg);
+            self.finding.quality.common.flag("zero_drifts");
+        }
     }
 
     /// Time between readings is known: runs the readings kept so far.
@@ -226,6 +254,7 @@ impl Pull {
                 .map(|peak| peak.scaled(1.0 / (mass_kg * STANDARD_GRAVITY)));
         }
         if let (Some(cadence), Some(ln_peak)) = (report.cadence_hz, ln_two_highest(train)) {
+            self.levels.usable.push(self.finding.pulls.len());
             self.finding.usable.push(UsablePull {
                 ln_peak,
                 ln_cadence: libm::log(cadence.value),
@@ -238,6 +267,7 @@ impl Pull {
         if train.cord_end {
             self.finding.quality.common.flag("cord_end");
         }
+        self.levels.before_n.push(segment.base.level_n);
         self.finding.pulls.push(report);
     }
 

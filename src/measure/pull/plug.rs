@@ -122,8 +122,10 @@ fn refusals(plug_in: &[PullFinding], plug_out: &[PullFinding], share: &PlugShare
         let message = "compression's share needs pulls with the plug in and pulls with the plug out, each stated by its setup (plug = \"in\", plug = \"out\")";
         refusals.push(Refusal::new("setup_differs", message));
     }
-    let all: Vec<&PullFinding> = plug_in.iter().chain(plug_out).collect();
-    if (1..all.len()).any(|i| all[..i].iter().any(|f| f.is_record_of(all[i]))) {
+    let repeated = |side: &[PullFinding]| {
+        (1..side.len()).any(|i| side[..i].iter().any(|f| f.is_record_of(&side[i])))
+    };
+    if repeated(plug_in) || repeated(plug_out) {
         let message = "the same capture was given twice; it would count double: give each once";
         refusals.push(Refusal::new("same_capture_twice", message));
     }

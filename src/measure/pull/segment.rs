@@ -168,6 +168,17 @@ impl Segmenter {
         self.base
     }
 
+    /// Level on which the newest readings stand still, under force or not; else that of the last quiet block.
+    pub fn end_level(&self) -> Option<f64> {
+        let kept = self.kept.all();
+        let from = kept.len().checked_sub(self.block_len);
+        let newest = from.map(|from| kept[from..].iter().map(|r| r.force_n).collect());
+        newest
+            .and_then(|mut block: Vec<f64>| quiet_block(&mut block))
+            .or(self.base)
+            .map(|base| base.level_n)
+    }
+
     /// The pull that is under way, if there is one.
     pub fn under_way(&self) -> Option<UnderWay> {
         match self.state {
@@ -281,15 +292,15 @@ impl Segmenter {
             (*last, *last_us) = (k, reading.t_us);
             self.too_long |= reading.t_us - *begun_us > LONGEST_US + OFF_US;
             if self.too_long {
-                // Nothing of it will be reported: only what comes now matters.
-                self.forget_before(k);
+                // Nothing of it will be reported: only what comes now matters, and where it stands.
+                self.forget_before(k.saturating_sub(self.block_len as u64));
             }
             return None;
         }
         let (last, off_us) = (*last, reading.t_us - *last_us);
         self.too_long |= reading.t_us - *begun_us > LONGEST_US + OFF_US;
         if self.too_long {
-            self.forget_before(last);
+            self.forget_before(last.saturating_sub(self.block_len as u64));
         }
         (off_us > OFF_US).then(|| self.end(k)).flatten()
     }
