@@ -17,7 +17,7 @@ use crate::{
 
 pub(super) const CAREFUL: &str = "Igniter off, line pinched and tank empty, so that the engine cannot start; car held down, nobody's face over the plug. First turn the flywheel by hand past top dead centre. A cord that will not move is never forced: stop, plug out, look down the hole (liquid in it breaks the engine). This is a measurement, no certificate; the maker's instructions come first.";
 /// What comes first where the guard called.
-pub const FREE_IT: &str = "First, before any other pull: take the glow plug out, look down the hole, and turn the engine over slowly by hand, a full turn. Find what is stuck; only an engine that turns by hand is pulled.";
+pub const FREE_IT: &str = "First, before any other pull: take the glow plug out, look down the hole while nothing turns, then keep the face away and turn the engine over slowly by hand, a full turn. Find what is stuck; only an engine that turns by hand is pulled.";
 
 /// Most pulls that are listed one by one.
 const LISTED: usize = 30;
