@@ -601,12 +601,21 @@ fn what_is_no_line_is_refused() {
     }
 }
 
-/// Masses in grams under `mass_kg`, or counts without `--probe`: a line like any other, so a message says what it looks like.
+/// Counts without `--probe`, or a few grams under `mass_kg`, are a line like any other, so a message says what it looks like;
+/// of two tonnes under `mass_kg` there is no line.
 #[test]
 fn a_mixed_up_unit_is_pointed_out() {
     let records = Records::new();
+    let tonnes = file(
+        &records,
+        "tonnes.csv",
+        "mass_kg,indication\n0,0.1\n500,4.9\n1000,9.8\n2000,19.6\n",
+    );
+    let found = json_of(&["calibrate", "force", &tonnes]);
+    assert_eq!(found["refused"][0]["code"], "units", "{found}");
+    assert!(found["gain"].is_null() && found["u_relative"].is_null());
     for (rows, doubted) in [
-        ("0,0.1\n500,4.9\n1000,9.8\n2000,19.6\n", true),
+        ("0,0.001\n50,0.491\n100,0.981\n200,1.962\n", true),
         ("0,410\n1,571\n2,730\n5,1214\n", true),
         ("0,0.1\n1,9.9\n2,19.6\n5,49.1\n", false),
     ] {
