@@ -25,7 +25,7 @@ const COARSE_PHASES: usize = 24;
 /// of a period within a block. Of many trials this many are then ranked.
 const GROUP: usize = 8;
 const BLOCKS: usize = 16;
-const PROMISING: usize = 24;
+const PROMISING: usize = 16;
 
 /// A trial order with its share of the prior.
 #[derive(Clone, Copy, Debug, PartialEq)]
