@@ -1,6 +1,8 @@
 //! The roll measure from outside: injected snags, healthy records, faulty edges.
 #![allow(clippy::unwrap_used)] // in a test an unwrap is an assertion
 
+#[path = "roll/beside.rs"]
+mod beside;
 #[path = "roll/blind.rs"]
 mod blind;
 #[path = "roll/car.rs"]

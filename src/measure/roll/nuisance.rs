@@ -84,6 +84,9 @@ pub(super) fn waves(train: &Train, turns: f64) -> Vec<Wave> {
         } else {
             usual
         };
+        // The wheels carry the mass: a sensed one hears the angles of nothing, but on a stand each carries its own, and
+        // another one that turns moves it. At whole orders that is part of the magnets' places.
+        let beside = !train.rolling && shaft.named;
         for (harmonic, kind, hats) in [
             (1.0, Kind::Torque, usual),
             (2.0, Kind::Torque, usual),
@@ -93,8 +96,11 @@ pub(super) fn waves(train: &Train, turns: f64) -> Vec<Wave> {
             (4.0, Kind::Angle, usual),
         ] {
             let order = harmonic * shaft.order;
+            let off_whole = (order - order.round()).abs() > SAME_ORDER;
+            let reaches = !train.sensed_named || beside && off_whole;
             let shows = kind == Kind::Torque
-                || !(train.sensed_named || shaft.planet || shaft.sensed)
+                || reaches
+                    && !(shaft.planet || shaft.sensed)
                     && (harmonic < 3.0 || shaft.named && order <= f64::from(train.magnets));
             if shows {
                 add(&mut all, Wave { kind, order, hats });

@@ -25,6 +25,8 @@ struct Spin {
     turns: f64,
     sensed: bool,
     planet: bool,
+    /// A wheel that the setup states.
+    named: bool,
 }
 
 /// A sine of a spin: `amplitude sin(2 pi (harmonic turns + phase))`.
@@ -78,6 +80,7 @@ impl Spins {
                 turns: noise.unit(),
                 sensed: t.sensed,
                 planet: t.planet,
+                named: t.named,
             })
             .collect();
         let slip = if train.rolling {
@@ -94,14 +97,15 @@ impl Spins {
             .collect();
         let mut ripple = Noise::new(seed, 12);
         let torque = torque_sines(&scenario.vehicle, &spins, conditions, drag, &mut ripple);
-        let (angle, joints) = if train.sensed_named {
-            // The wheels carry the mass: what the gears do to the angle does not reach a sensed wheel.
-            (Vec::new(), Vec::new())
+        // The wheels carry the mass: what the gears do to the angle does not reach a sensed wheel. On a stand each wheel
+        // carries its own, and another one that turns moves it.
+        let reaches = |s: &Spin| !train.sensed_named || !train.rolling && s.named;
+        let vehicle = &scenario.vehicle;
+        let angle = angle_sines(vehicle, &spins, reaches, conditions, &mut ripple);
+        let joints = if train.sensed_named {
+            Vec::new()
         } else {
-            (
-                angle_sines(&scenario.vehicle, &spins, conditions, &mut ripple),
-                hooke_joints(&scenario.vehicle, &spins, &derivative, conditions),
-            )
+            hooke_joints(vehicle, &spins, &derivative, conditions)
         };
         Self {
             all: spins,
@@ -216,13 +220,14 @@ fn torque_sines(
 fn angle_sines(
     vehicle: &Vehicle,
     spins: &[Spin],
+    reaches: impl Fn(&Spin) -> bool,
     conditions: &Conditions,
     noise: &mut Noise,
 ) -> Vec<Sine> {
     let mut sines = Vec::new();
     for (spin, s) in spins.iter().enumerate() {
         // What the sensed shaft's own magnets do is part of their places.
-        if s.sensed || s.planet || !carries_load(vehicle, &s.name) {
+        if s.sensed || s.planet || !reaches(s) || !carries_load(vehicle, &s.name) {
             continue;
         }
         let largest = conditions.angle_ripple / s.order.max(1.0);
