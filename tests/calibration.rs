@@ -4,8 +4,8 @@
 
 use feelgauge::{
     calibration::{
-        CalibrationFault, CalibrationKind, CalibrationPoint, Common, Conditions, FitFault, Line,
-        Nominal, Point, Scatter, Subject, fit,
+        Calibration, CalibrationFault, CalibrationFinding, CalibrationKind, CalibrationPoint,
+        Common, Conditions, FitFault, Line, Nominal, Point, Scatter, Subject, fit,
     },
     physics::noise::Noise,
 };
@@ -475,31 +475,38 @@ fn a_zero_that_nobody_measured_is_uncertain() {
     assert_eq!(line.clone().tared(&gum), line);
 }
 
+/// What these points make of a sensor or a volume.
+fn concluded(
+    kind: CalibrationKind,
+    known: &[f64],
+    shown: &[f64],
+) -> (CalibrationFinding, Option<Calibration>) {
+    let points = points(known, shown);
+    let kept = |point: &Point| CalibrationPoint {
+        known: point.known,
+        indication: point.indication,
+        place: "row".into(),
+        row: None,
+    };
+    let kept: Vec<CalibrationPoint> = points.iter().map(kept).collect();
+    let subject = Subject {
+        kind,
+        sensor: None,
+        channel: None,
+        date: jiff::civil::date(2026, 5, 17),
+        due: jiff::civil::date(2027, 5, 17),
+        conditions: Conditions::default(),
+        nominal_gain: None,
+    };
+    subject.conclude(&fit(&points, &[], 1.0).unwrap(), &kept)
+}
+
 /// Masses in grams under `mass_kg` made 147 kN, which passed.
 #[test]
 fn a_column_in_another_unit_is_refused() {
     let grams: Vec<f64> = KNOWN.iter().map(|k| 1000.0 * k).collect();
     for (known, code) in [(&KNOWN[..], None), (&grams[..], Some("units"))] {
-        let measured = points(known, &SHOWN);
-        let kept: Vec<CalibrationPoint> = measured
-            .iter()
-            .map(|p| CalibrationPoint {
-                known: p.known,
-                indication: p.indication,
-                place: "row".into(),
-                row: None,
-            })
-            .collect();
-        let subject = Subject {
-            kind: CalibrationKind::Force,
-            sensor: None,
-            channel: None,
-            date: jiff::civil::date(2026, 5, 17),
-            due: jiff::civil::date(2027, 5, 17),
-            conditions: Conditions::default(),
-            nominal_gain: None,
-        };
-        let (finding, file) = subject.conclude(&fit(&measured, &[], 1.0).unwrap(), &kept);
+        let (finding, file) = concluded(CalibrationKind::Force, known, &SHOWN);
         let refused = finding.refused.map(|r| r[0].code.clone());
         assert_eq!((refused.as_deref(), file.is_none()), (code, code.is_some()));
     }
@@ -508,34 +515,10 @@ fn a_column_in_another_unit_is_refused() {
 /// A force sensor may be wired the other way round; no space holds less than nothing.
 #[test]
 fn no_volume_is_negative() {
-    let rows = [(0.0, 0.0), (0.2, -1500.0), (0.4, -3010.0), (0.6, -4490.0)];
-    let points = rows.map(|(known, indication)| Point {
-        known,
-        indication,
-        u_indication: None,
-    });
-    let fitted = fit(&points, &[], 1.0).unwrap();
-    let kept = rows.map(|(known, indication)| CalibrationPoint {
-        known,
-        indication,
-        place: "row".into(),
-        row: None,
-    });
-    let found = |kind| {
-        let subject = Subject {
-            kind,
-            sensor: None,
-            channel: None,
-            date: jiff::civil::date(2026, 5, 17),
-            due: jiff::civil::date(2027, 5, 17),
-            conditions: Conditions::default(),
-            nominal_gain: None,
-        };
-        subject.conclude(&fitted, &kept)
-    };
-    let (volume, file) = found(CalibrationKind::Volume);
+    let (known, shown) = ([0.0, 0.2, 0.4, 0.6], [0.0, -1500.0, -3010.0, -4490.0]);
+    let (volume, file) = concluded(CalibrationKind::Volume, &known, &shown);
     assert_eq!(volume.refused.unwrap()[0].code, "pressure_falls");
     assert!(volume.volume_m3.is_none() && file.is_none());
-    let (pressure, file) = found(CalibrationKind::Pressure);
+    let (pressure, file) = concluded(CalibrationKind::Pressure, &known, &shown);
     assert!(pressure.refused.is_none() && pressure.gain.is_some() && file.is_some());
 }
