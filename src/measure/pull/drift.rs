@@ -59,12 +59,9 @@ impl Levels {
         {
             let rate = (level - before) / (at - pull.start_s).max(f64::MIN_POSITIVE);
             let way = rate * (pull.end_s - pull.start_s);
-            moved.push(before - self.first_n + 0.5 * way);
-            shift(
-                pull,
-                before - self.first_n + 0.5 * way,
-                way.abs() / 3.0_f64.sqrt(),
-            );
+            let moved_n = before - self.first_n + 0.5 * way;
+            moved.push(moved_n);
+            shift(pull, moved_n, way.abs() / 3.0_f64.sqrt());
             if let Some(mass_kg) = mass_kg {
                 let weight_n = mass_kg * STANDARD_GRAVITY;
                 pull.lift_ratio = pull.peak_n.map(|peak| peak.scaled(1.0 / weight_n));
