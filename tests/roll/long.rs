@@ -44,6 +44,18 @@ fn a_healthy_car_that_rolls_for_minutes_has_no_snag() {
     assert!(called.is_empty(), "{called:?}");
 }
 
+/// With a phase of its own in every leg the spur had 0.70 to 0.89 in each of these, the rest the pinions of its order.
+#[test]
+fn what_is_geared_rigidly_keeps_its_phase_from_leg_to_leg() {
+    for seed in [20_001, 20_003, 20_004, 20_008] {
+        let car = long(seed, 240.0, Some(("spur", 1.6)));
+        let finding = find(&car, &simulate(&car, seed).readings);
+        let found = &finding.snags.as_ref().unwrap()[0];
+        assert_eq!(found.part, "spur", "{seed}");
+        assert!(found.probability > 0.95, "{seed}: {}", found.probability);
+    }
+}
+
 /// Hits of both, of the finding alone and of the truth alone, by the times of the turns.
 fn hits(finding: &RollFinding, truth: &SnagTruth) -> [usize; 3] {
     let mut counts = [0; 3];

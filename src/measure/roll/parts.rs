@@ -56,6 +56,9 @@ pub(super) struct Case {
     pub shared: Vec<Shared>,
     /// What its rivals took off.
     pub ln_rival: f64,
+    /// Logarithm of the likelihood ratio at every phase: of the first look, and of the one that names.
+    pub by_phase: Vec<f64>,
+    pub naming_by_phase: Vec<f64>,
 }
 
 impl Case {
@@ -81,6 +84,8 @@ impl Case {
 pub(super) struct Mean {
     /// Logarithm of the mean over phases, depths and rates; minus infinity when no phase had enough turns.
     pub ln: f64,
+    /// The same at every phase.
+    by_phase: Vec<f64>,
     /// The phase with the largest share.
     phase: usize,
     /// What the fit did to every phase.
@@ -169,6 +174,7 @@ impl Evidence<'_> {
         let phase = (0..ln.len()).fold(0, |best, p| if ln[p] > ln[best] { p } else { best });
         Mean {
             ln: ln_mean_exp(&ln),
+            by_phase: ln,
             phase,
             shared,
         }
@@ -211,6 +217,8 @@ impl Evidence<'_> {
             phase: mean.phase,
             shared: mean.shared,
             ln_rival,
+            naming_by_phase: mean.by_phase.clone(),
+            by_phase: mean.by_phase,
         })
     }
 
@@ -283,6 +291,7 @@ impl Evidence<'_> {
         case.comb = Comb { order, phases };
         case.phase = mean.phase;
         case.shared = mean.shared;
+        case.naming_by_phase = mean.by_phase;
         self.judge_together(case);
     }
 

@@ -127,33 +127,55 @@ impl Search<'_> {
     }
 
     fn part(&self, name: &str) -> Part {
-        // sums over the legs of every sensor
-        let mut sensors: Vec<(u32, f64, f64)> = Vec::new();
+        let mut sensors: Vec<u32> = Vec::new();
         let mut best: Option<(f64, usize, usize)> = None;
         for (look, case, ln) in self.of_part(name) {
             let sensor = self.looks[look].sensor;
-            match sensors.iter_mut().find(|s| s.0 == sensor) {
-                Some((_, b, naming)) => {
-                    *b += ln.ln_bayes;
-                    *naming += ln.ln_naming;
-                }
-                None => sensors.push((sensor, ln.ln_bayes, ln.ln_naming)),
+            if !sensors.contains(&sensor) {
+                sensors.push(sensor);
             }
             if best.is_none_or(|(most, ..)| ln.ln_naming > most) {
                 best = Some((ln.ln_naming, look, case));
             }
         }
         let (_, look, case) = best.expect("a part that was named by a case");
-        let mean = |of: fn(&(u32, f64, f64)) -> f64| {
-            ln_mean_exp(&sensors.iter().map(of).collect::<Vec<f64>>())
+        let mean = |of: fn(&Case) -> (f64, &[f64])| {
+            let sensor = |sensor: &u32| self.over_legs(*sensor, name, of);
+            ln_mean_exp(&sensors.iter().map(sensor).collect::<Vec<f64>>())
         };
         Part {
             name: name.into(),
-            ln_bayes: mean(|s| s.1),
-            ln_naming: mean(|s| s.2),
+            ln_bayes: mean(|case| (case.ln_bayes, &case.by_phase)),
+            ln_naming: mean(|case| (case.ln_naming, &case.naming_by_phase)),
             look,
             case,
         }
+    }
+
+    /// Logarithm of a part's Bayes factor over the legs of one sensor, of each leg's and its logarithms at every phase. What is geared
+    /// rigidly keeps its phase from leg to leg, unless the count slipped between them: either may be.
+    fn over_legs(&self, sensor: u32, name: &str, of: fn(&Case) -> (f64, &[f64])) -> f64 {
+        let legs = self.legs(sensor, name);
+        let free: f64 = legs.iter().map(|leg| of(leg.1).0).sum();
+        let part = |look: usize, case: &Case| &self.looks[look].evidence.train.parts[case.part];
+        if legs.len() < 2 || part(legs[0].0, legs[0].1).order_sd > 0.0 {
+            return free;
+        }
+        let phases = legs.iter().map(|leg| of(leg.1).1.len()).max().unwrap_or(0);
+        let at = |q: usize| -> f64 {
+            let share = q as f64 / phases as f64;
+            let leg = |(_, case, before): &(usize, &Case, f64)| {
+                let ln = of(case).1;
+                let own = share - before;
+                let p = whole((own - own.floor()) * ln.len() as f64 + 0.5) % ln.len();
+                // too few turns say nothing
+                if ln[p].is_finite() { ln[p] } else { 0.0 }
+            };
+            legs.iter().map(leg).sum()
+        };
+        let in_step = ln_mean_exp(&(0..phases).map(at).collect::<Vec<f64>>());
+        let alone: f64 = legs.iter().map(|leg| ln_mean_exp(of(leg.1).1)).sum();
+        ln_mean_exp(&[free, free + in_step - alone])
     }
 
     /// The cases of a part: look, place among its cases, case.
