@@ -14,6 +14,9 @@ const QUIET: f64 = 0.08;
 const CHANGE: f64 = 0.125;
 /// A turn counts as hit above this probability.
 pub(super) const HIT: f64 = 0.5;
+/// Logarithm of the odds from which on a snag has stopped, and most that one turn says against it.
+const STOPPED: f64 = 4.0;
+const SUREST: f64 = 0.999;
 
 /// Costs (minus logarithms of likelihoods) of a turn: quiet, showing.
 fn costs(hit: f64) -> [f64; 2] {
@@ -68,9 +71,19 @@ pub(super) fn bursts(hits: &[Hit]) -> Vec<Burst> {
         .collect()
 }
 
-/// Time of the last turn that hit (s), and how many turns that could be seen came after it.
+/// Time of the last turn that hit (s), and how many turns that could be seen came after it. Among hundreds of turns a few
+/// look like hits by chance: where those after a hit say together that none came any more, it was the last.
 pub(super) fn last_seen(hits: &[Hit]) -> Option<(f64, u64)> {
-    let last = hits.iter().rposition(|h| h.hit > HIT)?;
+    let rate = hits.iter().map(|h| h.hit).sum::<f64>() / hits.len() as f64;
+    let mut last = hits.iter().rposition(|h| h.hit > HIT)?;
+    // for going on at this rate, against having stopped, of the turns after
+    let (mut on, mut least) = (0.0, -STOPPED);
+    for (n, hit) in hits.iter().enumerate().rev() {
+        if hit.hit > HIT && on < least {
+            (last, least) = (n, on);
+        }
+        on += libm::log((1.0 - rate) / (1.0 - hit.hit.min(SUREST)));
+    }
     Some((hits[last].t_s, (hits.len() - 1 - last) as u64))
 }
 
@@ -82,6 +95,7 @@ mod tests {
         let turn = |(k, c): (usize, char)| {
             let hit = match c {
                 'x' => 0.95,
+                'o' => 0.6,
                 '.' => 0.03,
                 _ => return None,
             };
@@ -154,5 +168,19 @@ mod tests {
     fn last_seen_is_the_last_hit() {
         assert_eq!(last_seen(&hits("..x.x?...")), Some((4.0, 3)));
         assert_eq!(last_seen(&hits("....")), None);
+        assert_eq!(last_seen(&[]), None);
+    }
+
+    /// By hand: of 60 turns 11.6 hit, a rate of 0.19; against it a miss says ln(0.81/0.97) = -0.18 and the chance hit ln(0.81/0.4) =
+    /// 0.70, so that 40 misses and it say 6.7 for having stopped. In the last, at a rate of 0.25, 13 misses and it say 2.8.
+    #[test]
+    fn a_chance_hit_long_after_the_last_is_not_the_last() {
+        let stopped = "x..xx.x.x..xx.x..xx.".to_owned() + &".".repeat(34);
+        assert_eq!(
+            last_seen(&hits(&(stopped.clone() + "o....."))),
+            Some((18.0, 41))
+        );
+        assert_eq!(last_seen(&hits(&(stopped + "oxx..."))), Some((56.0, 3)));
+        assert_eq!(last_seen(&hits("x..xx.x.x..........o...")), Some((19.0, 3)));
     }
 }
