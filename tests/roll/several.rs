@@ -3,7 +3,7 @@
 use std::{fmt::Write as _, fs, process::Command};
 
 use feelgauge::inspect::Finding;
-use feelgauge::measure::roll::{Roll, RollFinding, RollSettings, Snag};
+use feelgauge::measure::roll::{Hit, Roll, RollFinding, RollSettings, Snag};
 use feelgauge::physics::Simulated;
 use feelgauge::physics::drivetrain::{
     DrivetrainScenario, DrivetrainTruth, SnagScenario, SnagTruth, random_car, simulate,
@@ -115,8 +115,9 @@ fn bursts_hold_the_hits() {
             let side = if nearest.hit { &mut hits } else { &mut misses };
             side[usize::from(inside)] += 1;
         }
-        let last = snag.hits.iter().rev().find(|h| h.hit > 0.5).unwrap();
-        assert_eq!(snag.last_seen_s, Some(last.t_s));
+        let at_last = |h: &&Hit| snag.last_seen_s == Some(h.t_s);
+        let last = snag.hits.iter().find(at_last).unwrap();
+        assert!(last.hit > 0.5);
         let since = snag.hits.iter().filter(|h| h.t_s > last.t_s).count() as u64;
         assert_eq!(snag.turns_since_seen, Some(since));
         words += &text(finding);

@@ -88,7 +88,8 @@ pub struct Snag {
     pub hits: Vec<Hit>,
     /// Runs of turns in which it showed, in order; a lone hit is none.
     pub bursts: Vec<Burst>,
-    /// Time of the last turn in the file that hit with a probability above 1/2, s; null when none did.
+    /// Time of the last turn in the file that hit with a probability above 1/2, s; null when none did. Lone ones after the snag
+    /// stopped, by all turns since, are taken for chance.
     pub last_seen_s: Option<f64>,
     /// Turns that could be seen after it; null like `last_seen_s`.
     pub turns_since_seen: Option<u64>,
