@@ -33,7 +33,7 @@ const APART: f64 = 0.7;
 /// Within a run the fastest harmonic of a neighbouring order may be out of step by this many cycles, either way.
 const OUT_OF_STEP: f64 = 0.03;
 /// Fewer neighbours than this are not worth it: each is worked out by itself.
-const LEAST_GROUP: usize = 4;
+const LEAST_GROUP: usize = 3;
 
 /// Logarithm of the Bayes factor "smooth ripple at `order`" against "no more ripple than the columns explain".
 pub(super) fn ln_rival(fit: &Fit, order: f64) -> f64 {
