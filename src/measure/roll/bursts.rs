@@ -74,7 +74,9 @@ pub(super) fn bursts(hits: &[Hit]) -> Vec<Burst> {
 /// Time of the last turn that hit (s), and how many turns that could be seen came after it. Among hundreds of turns a few
 /// look like hits by chance: where those after a hit say together that none came any more, it was the last.
 pub(super) fn last_seen(hits: &[Hit]) -> Option<(f64, u64)> {
-    let rate = hits.iter().map(|h| h.hit).sum::<f64>() / hits.len() as f64;
+    // the rate of the same, so that turns that all hit say nothing against going on
+    let hit_of = |hit: &Hit| hit.hit.min(SUREST);
+    let rate = hits.iter().map(hit_of).sum::<f64>() / hits.len() as f64;
     let mut last = hits.iter().rposition(|h| h.hit > HIT)?;
     // for going on at this rate, against having stopped, of the turns after
     let (mut on, mut least) = (0.0, -STOPPED);
@@ -82,7 +84,7 @@ pub(super) fn last_seen(hits: &[Hit]) -> Option<(f64, u64)> {
         if hit.hit > HIT && on < least {
             (last, least) = (n, on);
         }
-        on += libm::log((1.0 - rate) / (1.0 - hit.hit.min(SUREST)));
+        on += libm::log((1.0 - rate) / (1.0 - hit_of(hit)));
     }
     Some((hits[last].t_s, (hits.len() - 1 - last) as u64))
 }
@@ -95,6 +97,7 @@ mod tests {
         let turn = |(k, c): (usize, char)| {
             let hit = match c {
                 'x' => 0.95,
+                '#' => 1.0,
                 'o' => 0.6,
                 '.' => 0.03,
                 _ => return None,
@@ -169,6 +172,7 @@ mod tests {
         assert_eq!(last_seen(&hits("..x.x?...")), Some((4.0, 3)));
         assert_eq!(last_seen(&hits("....")), None);
         assert_eq!(last_seen(&[]), None);
+        assert_eq!(last_seen(&hits("##########")), Some((9.0, 0)));
     }
 
     /// By hand: of 60 turns 11.6 hit, a rate of 0.19; against it a miss says ln(0.81/0.97) = -0.18 and the chance hit ln(0.81/0.4) =
